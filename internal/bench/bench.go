@@ -26,7 +26,12 @@ type Config struct {
 	Out     io.Writer // results; what goes on meanwhile is not told
 	Program string    // this program, to be started again for measures of a whole process
 	Dir     string    // where to work; a temporary folder when empty
+	Hosted  Hosted    // the size of the measures of many practices
 }
+
+// Hosted is how many practices one process serves, and what they hold; 0 stands for a size
+// that takes a minute.
+type Hosted struct{ Practices, Records, Active int64 }
 
 // Result is one measure.
 type Result struct {

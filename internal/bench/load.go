@@ -22,10 +22,6 @@ func loadNow() (l load, ok bool) {
 	if err != nil {
 		return l, false
 	}
-	own, err := os.ReadFile("/proc/self/stat")
-	if err != nil {
-		return l, false
-	}
 	line, _, _ := strings.Cut(string(whole), "\n")
 	// user, nice, system, idle, iowait, irq, softirq, steal
 	ticks, ok := numbers(strings.Fields(line), 1, 8)
@@ -38,13 +34,23 @@ func loadNow() (l load, ok bool) {
 			l.busy += n
 		}
 	}
+	l.own, ok = ticksOf("self")
+	return l, ok
+}
+
+// ticksOf is the time of a process and of its children that have ended, in ticks.
+func ticksOf(process string) (sum int64, ok bool) {
+	text, err := os.ReadFile("/proc/" + process + "/stat")
+	if err != nil {
+		return 0, false
+	}
 	// After the name in brackets: state first, then utime, stime, cutime and cstime from the 12th on.
-	rest := string(own)[strings.LastIndex(string(own), ")")+1:]
+	rest := string(text)[strings.LastIndex(string(text), ")")+1:]
 	mine, ok := numbers(strings.Fields(rest), 11, 4)
 	for _, n := range mine {
-		l.own += n
+		sum += n
 	}
-	return l, ok
+	return sum, ok
 }
 
 // numbers reads n fields from one on.

@@ -12,6 +12,7 @@ func measures() []measure {
 		{names: []string{"urgent_1000"}, run: urgentMeasure},
 		{names: []string{"urgent_20"}, run: heldMeasure},
 		{names: []string{"neighbour"}, run: neighbourMeasure},
+		{names: []string{"hosted_open", "hosted_idle"}, run: hostedMeasure},
 		{names: pageNames(), run: pagesMeasure},
 		{names: []string{"growth_ack", "growth_folded"}, run: growth(100_000)},
 		{names: []string{"start_100k"}, run: startMeasure("start_100k", 100_000)},

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"net"
 	"os"
@@ -163,6 +164,26 @@ func TestAHostRunsAsAService(t *testing.T) {
 	require.NoError(t, err, "%s", out)
 	require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
 	require.NoError(t, cmd.Wait(), "%s", errs)
+}
+
+// The bench starts this very program as a host, has every practice opened once and makes
+// the links of laptops; its numbers are looked at elsewhere.
+func TestBenchOfManyPractices(t *testing.T) {
+	t.Setenv(asProgram, "1")
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	code, out, errs := runLine(t, "bench", "--only", "hosted_open", "--quick", "--json", "--practices", "30", "--active", "20", "--dir", t.TempDir())
+	require.Zero(t, code, errs)
+	var opened, idle map[string]any
+	answers := json.NewDecoder(strings.NewReader(out))
+	require.NoError(t, answers.Decode(&opened))
+	require.NoError(t, answers.Decode(&idle))
+	require.Equal(t, "hosted_open", opened["name"])
+	require.EqualValues(t, 3, opened["opened"])
+	require.EqualValues(t, 100, opened["records_each"])
+	require.EqualValues(t, 16, idle["links"], "eight laptops of each of two")
+	require.Positive(t, idle["mb"])
+	code, _, _ = runLine(t, "bench", "--only", "hosted_open", "--records", "0")
+	require.Equal(t, exitRefused, code)
 }
 
 // reload changes the file of settings and asks for it to be read.

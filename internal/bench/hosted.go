@@ -1,0 +1,237 @@
+package bench
+
+import (
+	"bufio"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+
+	"thawtrail/internal/bench/nights"
+	"thawtrail/internal/clock"
+	"thawtrail/internal/rpc"
+	"thawtrail/internal/store"
+	"thawtrail/internal/trust/local"
+	"thawtrail/internal/wholefile"
+)
+
+const (
+	// linksOfPractice are the laptops of each practice that is active.
+	linksOfPractice = 8
+	// openBeside are places for practices that are opened in turn: one is still closing when
+	// the next is asked for.
+	openBeside = 4
+	// mostOpened bounds how many practices are opened to see how long it takes.
+	mostOpened = 200
+	// ticksPerSecond is USER_HZ, 100 wherever this program runs on Linux (proc(5)).
+	ticksPerSecond = 100
+
+	hostedOpenText = "none; p99 of a command that is answered by a practice that was closed, among so many of one process; target 1 s"
+	hostedIdleText = "none; one process of its own, left alone with its links; targets: 4096 MB, 5 % of a core, at 2,000 practices of 10,000 records with 50 active"
+)
+
+// hostedMeasure has one process serve many practices: how long one takes to open, and what
+// all cost while nobody does anything.
+func hostedMeasure(ctx context.Context, l *lab) (out []Result, err error) {
+	n, records := l.size(cmp.Or(l.cfg.Hosted.Practices, 40)), l.size(cmp.Or(l.cfg.Hosted.Records, 1000))
+	active := min(n, l.size(cmp.Or(l.cfg.Hosted.Active, 5)))
+	many, err := l.manyPractices(ctx, n, records, active)
+	if err != nil {
+		return nil, err
+	}
+	stop, err := many.start(ctx, l.cfg.Program, active)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, stop()) }()
+	opened, err := many.openEach(ctx)
+	if err != nil {
+		return nil, err
+	}
+	r := against("hosted_open", n, percentile(opened, 99), 0, hostedOpenText)
+	r.More["p50_ms"], r.More["p99_ms"], r.More["opened"], r.More["records_each"] = ms(median(opened)), ms(percentile(opened, 99)), float64(len(opened)), float64(records)
+	idle, err := many.idle(ctx, hostedIdleFor(l))
+	if err != nil {
+		return nil, err
+	}
+	idle.N = n
+	return []Result{r, idle}, nil
+}
+
+func hostedIdleFor(l *lab) time.Duration {
+	switch {
+	case l.cfg.Quick:
+		return 2 * time.Second
+	case l.cfg.Whole || l.cfg.Hosted.Practices > 0:
+		return 5 * time.Minute
+	}
+	return 20 * time.Second
+}
+
+// manyPractices are folders of practices, and the process that serves them.
+type manyPractices struct {
+	dir, keys string
+	names     []string
+	links     [][]member // of the practices that are active, the first ones
+	pid       int
+	addr      string
+}
+
+func (l *lab) manyPractices(ctx context.Context, n, records, active int64) (*manyPractices, error) {
+	dir, err := l.folder("practices")
+	if err != nil {
+		return nil, err
+	}
+	keys, err := l.folder("keys")
+	if err != nil {
+		return nil, err
+	}
+	m := &manyPractices{dir: dir, keys: keys}
+	for i := range n {
+		name := fmt.Sprintf("p%05d", i)
+		if err := wholefile.Write(filepath.Join(keys, name+".key"), keyBytes); err != nil {
+			return nil, err
+		}
+		hub := filepath.Join(dir, name)
+		if err := begin(ctx, hub, clock.NewManual(nights.First.Add(-time.Hour))); err != nil {
+			return nil, err
+		}
+		c := nights.NewClock(nights.First)
+		if err := fill(ctx, hub, c, func(s *store.Store) error {
+			_, err := nights.Write(ctx, s, c, records)
+			return err
+		}); err != nil {
+			return nil, err
+		}
+		m.names = append(m.names, name)
+		if i < active {
+			links, err := members(ctx, hub, linksOfPractice)
+			if err != nil {
+				return nil, err
+			}
+			m.links = append(m.links, links)
+		}
+	}
+	return m, nil
+}
+
+var answersAt = regexp.MustCompile(`answers at (\S+);`)
+
+// start runs the host as a process of its own, and waits until it answers.
+func (m *manyPractices) start(ctx context.Context, program string, open int64) (stop func() error, err error) {
+	cmd := exec.CommandContext(ctx, program, "server", "host", "--practices", m.dir, "--keys", m.keys, "--listen", "127.0.0.1:0",
+		"--open", strconv.FormatInt(open+openBeside, 10), "--idle", "5s", "--log-level", "error")
+	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
+	printed, err := cmd.StdoutPipe()
+	if err != nil {
+		return nil, err
+	}
+	if err := cmd.Start(); err != nil {
+		return nil, err
+	}
+	stop = func() error {
+		return errors.Join(cmd.Process.Signal(os.Interrupt), cmd.Wait())
+	}
+	for lines := bufio.NewScanner(printed); lines.Scan(); {
+		if at := answersAt.FindStringSubmatch(lines.Text()); at != nil {
+			m.pid, m.addr = cmd.Process.Pid, at[1]
+			return stop, nil
+		}
+	}
+	return nil, errors.Join(errors.New("the host ended before it answered"), cmd.Wait())
+}
+
+// door goes to one practice as a command of the machine does, which opens it.
+func (m *manyPractices) door(name string) (*runningReplica, error) {
+	door, err := local.OfData(filepath.Join(m.dir, name))
+	if err != nil {
+		return nil, err
+	}
+	target, options := door.Target()
+	conn, err := grpc.NewClient(target, options...)
+	return &runningReplica{conn: conn}, err
+}
+
+// openEach opens practices that are closed, one after the other, the active ones last: each
+// takes the place of one before.
+func (m *manyPractices) openEach(ctx context.Context) (times []time.Duration, err error) {
+	for i := len(m.names) - 1; i >= 0 && len(times) < mostOpened; i-- {
+		r, err := m.door(m.names[i])
+		if err != nil {
+			return nil, err
+		}
+		watch := stopwatch()
+		_, err = r.status(ctx)
+		times = append(times, watch())
+		if err := errors.Join(err, r.conn.Close()); err != nil {
+			return nil, err
+		}
+	}
+	return times, nil
+}
+
+// idle makes the links of the active practices and measures the process while they are quiet.
+func (m *manyPractices) idle(ctx context.Context, wait time.Duration) (r Result, err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	var group errgroup.Group
+	defer func() { cancel(); err = errors.Join(err, group.Wait()) }()
+	var ready sync.WaitGroup
+	links := 0
+	for i, of := range m.links {
+		here, err := m.door(m.names[i])
+		if err != nil {
+			return r, err
+		}
+		held, err := heldBy(ctx, here)
+		if err := errors.Join(err, here.conn.Close()); err != nil {
+			return r, err
+		}
+		for _, link := range of {
+			conn, err := rpc.Dial("passthrough:///"+m.addr, link.creds)
+			if err != nil {
+				return r, err
+			}
+			ready.Add(1)
+			if err := openPull(ctx, conn, link.device, held, &arrivals{}, ready.Done, &group); err != nil {
+				return r, err
+			}
+			links++
+		}
+	}
+	ready.Wait()
+	if err := m.rest(ctx, min(wait, 30*time.Second)); err != nil { // what was opened comes to rest
+		return r, err
+	}
+	before, ok := ticksOf(strconv.Itoa(m.pid))
+	if err := m.rest(ctx, wait); err != nil {
+		return r, err
+	}
+	after, _ := ticksOf(strconv.Itoa(m.pid))
+	kb, err := anonymous(m.pid)
+	if err != nil || !ok {
+		return r, errors.Join(errors.New("what a process costs can be read on Linux only"), err)
+	}
+	return Result{Name: "hosted_idle", Seconds: wait.Seconds(), What: hostedIdleText, More: map[string]any{
+		"mb": float64(kb) / 1024, "cpu_percent": 100 * float64(after-before) / ticksPerSecond / wait.Seconds(),
+		"links": float64(links), "active": float64(len(m.links)),
+	}}, nil
+}
+
+func (m *manyPractices) rest(ctx context.Context, wait time.Duration) error {
+	select {
+	case <-time.After(wait):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
