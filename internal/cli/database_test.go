@@ -1,11 +1,17 @@
 package cli
 
 import (
+	"crypto/rand"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/store"
+	"thawtrail/internal/trust"
+	"thawtrail/internal/trust/vault"
 )
 
 // TestADatabasesPasswordIsShownNowhere: not when it cannot be reached, nor when its address is
@@ -26,4 +32,20 @@ func TestADatabasesPasswordIsShownNowhere(t *testing.T) {
 	require.Contains(t, out, "(not shown)")
 	require.NotContains(t, out, "tr4il")
 	require.NoFileExists(t, data)
+}
+
+// TestAFolderWhoseRecordsLieElsewhereIsNotCalledWhole: what checks a folder says that nothing of
+// it lies there.
+func TestAFolderWhoseRecordsLieElsewhereIsNotCalledWhole(t *testing.T) {
+	place := trust.InFolder(t.TempDir())
+	place.Dir, place.Truth = t.TempDir(), store.OpenJournal(nil, "", 0)
+	_, err := trust.OpenIn(place, nil, vault.Cost{}, rand.Reader)
+	require.NoError(t, err)
+	for _, command := range []string{"verify", "losses"} {
+		code, out, errs := runLine(t, command, "--data", place.Dir)
+		require.NotZero(t, code, out)
+		require.Contains(t, errs, "they lie in "+place.Names.Place(""))
+	}
+	_, out, _ := runLine(t, "doctor", "--data", place.Dir)
+	require.Contains(t, strings.Join(strings.Fields(out), " "), "the records lie in "+place.Names.Place(""))
 }

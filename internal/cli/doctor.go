@@ -109,6 +109,8 @@ func (c *checkup) folder(data string) bool {
 	case !info.IsDir():
 		c.act("folder", data+" is no folder", "Name the folder of the server or agent with --data.")
 		return false
+	case trust.Elsewhere(data) != "":
+		c.good("folder", data+" holds what can be made again; the records lie in "+trust.Elsewhere(data))
 	case !trust.Begun(data):
 		c.act("folder", "no server or agent was begun in "+data, "`thawtrail server init`, `thawtrail agent enrol`, or another folder.")
 		return false

@@ -463,6 +463,9 @@ func (d *console) passphraseCommand() *cobra.Command {
 
 // openForVerify gives the journal's key of a folder.
 func openForVerify(u *unlock, d *console, data string) ([]byte, error) {
+	if err := liesHere(data); err != nil {
+		return nil, err
+	}
 	if _, err := vault.Locked(wholefile.Folder(data)); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil // begun before folders had a vault, or none at all
 	}

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"thawtrail/internal/refusal"
+	"thawtrail/internal/trust"
 	"thawtrail/internal/trust/vault"
 	"thawtrail/internal/wholefile"
 )
@@ -57,7 +58,20 @@ const tries = 3
 // secret finds what opens the folder, or what a new folder is to be opened with.
 // Nil opens a folder that is not encrypted.
 func (u *unlock) secret(d *console, data string) (*vault.Secret, error) {
+	if err := liesHere(data); err != nil {
+		return nil, err
+	}
 	return u.secretIn(d, wholefile.Folder(data))
+}
+
+// liesHere refuses a folder whose records lie elsewhere: a command that reads folders would
+// find no journal there, and seem to tell of a loss.
+func liesHere(data string) error {
+	where := trust.Elsewhere(data)
+	if where == "" {
+		return nil
+	}
+	return refusal.Conflict("data", data, "a folder that holds its records").Because("they lie in " + where + ", and this command reads folders alone")
 }
 
 // secretIn is secret for a replica whose small files lie anywhere.

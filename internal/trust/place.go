@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"thawtrail/internal/store"
 	"thawtrail/internal/wholefile"
@@ -25,6 +26,30 @@ type Place struct {
 // InFolder is the place of a replica that has all it has in one folder.
 func InFolder(dir string) Place {
 	return Place{Dir: dir, Names: wholefile.Folder(dir), Begun: func() bool { return Begun(dir) }}
+}
+
+// elsewhereFile stands in the folder of a replica that lies elsewhere, for who looks there.
+const elsewhereFile = "elsewhere.txt"
+
+// maxElsewhere bounds what is read of it.
+const maxElsewhere = 4096
+
+// noteElsewhere writes down that a folder does not hold its replica.
+func (p Place) noteElsewhere() error {
+	if p.Truth == nil {
+		return nil
+	}
+	return wholefile.Write(filepath.Join(p.Dir, elsewhereFile), []byte(p.Names.Place("")+"\n"))
+}
+
+// Elsewhere is where the replica of a folder lies that holds no more than what can be made
+// again; empty: it lies there, or none does.
+func Elsewhere(dir string) string {
+	text, err := wholefile.Read(filepath.Join(dir, elsewhereFile), maxElsewhere)
+	if err != nil || Begun(dir) {
+		return ""
+	}
+	return strings.TrimSpace(string(text))
 }
 
 // Begun says that records were written in a folder. A journal that cannot be listed is taken

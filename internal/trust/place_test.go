@@ -16,7 +16,7 @@ import (
 )
 
 // TestSecretsLieWhereThePlaceSays: a machine with an empty disk opens what another one began,
-// and leaves nothing of it on its disk but the lock.
+// and leaves nothing of it on its disk but where it lies.
 func TestSecretsLieWhereThePlaceSays(t *testing.T) {
 	names, begun := wholefile.Folder(t.TempDir()), false
 	place := func() Place {
@@ -40,7 +40,10 @@ func TestSecretsLieWhereThePlaceSays(t *testing.T) {
 	require.NotNil(t, second.Store(store.Options{}).Truth)
 	left, err := os.ReadDir(elsewhere.Dir)
 	require.NoError(t, err)
-	require.Empty(t, left)
+	require.Len(t, left, 1)
+	require.Equal(t, elsewhereFile, left[0].Name())
+	require.Equal(t, names.Place(""), Elsewhere(elsewhere.Dir))
+	require.Empty(t, Elsewhere(t.TempDir()))
 
 	for _, gone := range []string{deviceFile, vault.FileName} {
 		kept, err := names.Read(gone, 1<<20)

@@ -98,6 +98,9 @@ func OpenIn(place Place, secret *vault.Secret, cost vault.Cost, random io.Reader
 	if err != nil {
 		return nil, fmt.Errorf("open %s: %w", place.Dir, err)
 	}
+	if err := place.noteElsewhere(); err != nil {
+		return nil, err
+	}
 	h := &Home{Place: place, Vault: v, random: random}
 	if err := h.readContents(); err != nil {
 		return nil, err

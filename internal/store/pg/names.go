@@ -28,8 +28,11 @@ func (d *Database) Names(practice string) *Names { return &Names{d, practice, ni
 // Names are the small files of the practice.
 func (l *Lease) Names() *Names { return &Names{l.d, l.practice, l} }
 
-// Place names the row.
+// Place names the row, or the practice for no name.
 func (n *Names) Place(name string) string {
+	if name == "" {
+		return "the database, under the name " + n.practice
+	}
 	return "the database's file " + path.Join(n.practice, name)
 }
 
