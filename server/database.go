@@ -134,6 +134,9 @@ func printOf(home *trust.Home) (string, error) {
 
 // openPlace opens the place of a practice, with a secret that is set when it is new.
 func openPlace(place trust.Place, secret *vault.Secret, cost vault.Cost) (*trust.Home, error) {
+	if err := isElsewhere(place); err != nil {
+		return nil, err
+	}
 	if cost == (vault.Cost{}) {
 		cost = vault.DefaultCost
 	}

@@ -61,8 +61,12 @@ type Opening struct {
 // OpenTruth opens a truth, or begins one, and says what it found to be damaged.
 type OpenTruth func(context.Context, Opening) (Truth, journal.Report, error)
 
-// OpenJournal opens the file journal in a replica's folder, whose lock its caller holds.
+// OpenJournal opens the file journal in a replica's folder, whose lock its caller holds; on
+// the disk when fs is nil.
 func OpenJournal(fs journal.FS, dir string, segmentMax int) OpenTruth {
+	if fs == nil {
+		fs = journal.OSFS{}
+	}
 	return func(_ context.Context, o Opening) (Truth, journal.Report, error) {
 		j, report, err := journal.Open(journal.Options{
 			FS: fs, Dir: filepath.Join(dir, "journal"), Key: o.Key, KeyID: o.KeyID, Now: o.Now, Rand: o.Random,

@@ -111,6 +111,15 @@ func decode(b []byte) (m Mark, count uint64, ok bool) {
 	return m, binary.BigEndian.Uint64(b[8:]), errEnd == nil && errLast == nil
 }
 
+// Forget takes the file of a folder away, whose records lie elsewhere now or are put there
+// anew.
+func Forget(dir string) error {
+	if err := os.Remove(filepath.Join(dir, fileName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("reach: %w", err)
+	}
+	return nil
+}
+
 // Put writes down how far the journal reaches now. A nil File keeps nothing.
 func (f *File) Put(m Mark) error {
 	if f == nil {

@@ -113,7 +113,7 @@ const (
 	boxMagic  = "ttbox"
 	cipherNo  = 0
 	cipherYes = 1
-	maxBox    = 64 << 20
+	MaxBox    = 64 << 20 // bytes of a box as it lies there
 )
 
 // WriteBox writes a small secret durably under a name, readable by this vault alone.
@@ -136,7 +136,7 @@ func (v *Vault) WriteBox(names wholefile.Names, name string, label Label, conten
 
 // ReadBox reads what WriteBox wrote. Nothing there is fs.ErrNotExist.
 func (v *Vault) ReadBox(names wholefile.Names, name string, label Label) ([]byte, error) {
-	data, err := names.Read(name, maxBox)
+	data, err := names.Read(name, MaxBox)
 	if err != nil {
 		return nil, err
 	}
