@@ -28,6 +28,8 @@ func (d *console) ownCommands() []ownCommand {
 		{"server admit", d.serverAdmitCommand()},
 		{"server revoke", d.serverRevokeCommand()},
 		{"server restore", d.serverRestoreCommand()},
+		{"server move", d.serverMoveCommand()},
+		{"server delete", d.serverDeleteCommand()},
 		{"agent enrol", d.agentEnrolCommand()},
 		{"handover code", d.handoverCodeCommand()},
 		{"takeover code", d.takeoverCodeCommand()},
