@@ -22,6 +22,7 @@ func (d *console) serverMoveCommand() *cobra.Command {
 	to := &flagOf{name: "to", metavar: "PLACE", help: "database or folder: where the practice is to lie from then on", required: true}
 	base := newDatabase()
 	base.url.required = true
+	base.url.help = "PostgreSQL that has the practice under the name of the folder, or is to have it. A password is better kept in PGPASSFILE"
 	return d.ownForm("move --data DIR --database URL --to PLACE", "Move a practice from its folder to a database, or back, while its server is stopped",
 		"server move --data /var/lib/thawtrail/alder --database 'postgres://thawtrail@db.example/thawtrail?sslmode=verify-full' --to database", 0,
 		[]*flagOf{base.url, to},

@@ -64,11 +64,7 @@ func Begun(dir string) bool {
 // Small lists the small files that are in a place. It asks for those that a home writes, and
 // lists no others: in a folder may lie what opens its vault.
 func (p Place) Small() (names []string, err error) {
-	for _, name := range slices.Sorted(maps.Keys(remedies)) {
-		names = append(names, name)
-	}
-	names = append(names, slices.Sorted(maps.Keys(remade))...)
-	names = append(names, contentsFile, pagesFile)
+	names = slices.Concat(slices.Sorted(maps.Keys(remedies)), slices.Sorted(maps.Keys(remade)), []string{contentsFile, pagesFile})
 	names = slices.DeleteFunc(names, func(name string) bool { return !wholefile.There(p.Names, name) })
 	aside, err := p.Names.List(asideFolder)
 	return append(names, aside...), err
