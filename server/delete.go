@@ -83,7 +83,7 @@ func named(place trust.Place, cfg DeleteConfig) error {
 // emptyFolder removes what a server writes in its folder, and with small its keys too. What
 // others put there stays.
 func emptyFolder(data string, small bool) error {
-	for _, name := range []string{"journal", "index"} {
+	for _, name := range []string{"journal", "index", trust.ElsewhereFile} {
 		if err := os.RemoveAll(filepath.Join(data, name)); err != nil {
 			return fmt.Errorf("delete %s: %w", name, err)
 		}

@@ -29,8 +29,8 @@ func InFolder(dir string) Place {
 	return Place{Dir: dir, Names: wholefile.Folder(dir), Begun: func() bool { return Begun(dir) }}
 }
 
-// elsewhereFile stands in the folder of a replica that lies elsewhere, for who looks there.
-const elsewhereFile = "elsewhere.txt"
+// ElsewhereFile stands in the folder of a replica that lies elsewhere, for who looks there.
+const ElsewhereFile = "elsewhere.txt"
 
 // maxElsewhere bounds what is read of it.
 const maxElsewhere = 4096
@@ -40,13 +40,13 @@ func (p Place) noteElsewhere() error {
 	if p.Truth == nil {
 		return nil
 	}
-	return wholefile.Write(filepath.Join(p.Dir, elsewhereFile), []byte(p.Names.Place("")+"\n"))
+	return wholefile.Write(filepath.Join(p.Dir, ElsewhereFile), []byte(p.Names.Place("")+"\n"))
 }
 
 // Elsewhere is where the replica of a folder lies that holds no more than what can be made
 // again; empty: it lies there, or none does.
 func Elsewhere(dir string) string {
-	text, err := wholefile.Read(filepath.Join(dir, elsewhereFile), maxElsewhere)
+	text, err := wholefile.Read(filepath.Join(dir, ElsewhereFile), maxElsewhere)
 	if err != nil || Begun(dir) {
 		return ""
 	}

@@ -41,7 +41,7 @@ func TestSecretsLieWhereThePlaceSays(t *testing.T) {
 	left, err := os.ReadDir(elsewhere.Dir)
 	require.NoError(t, err)
 	require.Len(t, left, 1)
-	require.Equal(t, elsewhereFile, left[0].Name())
+	require.Equal(t, ElsewhereFile, left[0].Name())
 	require.Equal(t, names.Place(""), Elsewhere(elsewhere.Dir))
 	require.Empty(t, Elsewhere(t.TempDir()))
 
