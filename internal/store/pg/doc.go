@@ -35,6 +35,10 @@
 // more than 4 MiB takes several, in one transaction. So whatever else happens, a batch is
 // there whole or not at all, and two processes never both append.
 //
+// Frames that are committed together share rows, leaves of up to 1,800 bytes: what a row
+// costs beside its bytes is paid once for five or six records of a push. A leaf that cannot
+// be read is damage from its first frame to where the next leaf begins.
+//
 // # When an answer is lost
 //
 // A connection that breaks in the middle of a commit leaves open whether it happened, and
@@ -49,11 +53,11 @@
 //
 // # What the database learns
 //
-// Names of practices, what laptops call them by, sizes, numbers and times. A frame is closed
+// Names of practices, what laptops call them by, sizes, numbers and times. A leaf is closed
 // with XChaCha20-Poly1305 under a key that follows from the replica's own (HKDF-SHA-256, RFC
-// 5869, info "thawtrail truth frame 1"), a random nonce of 24 bytes, and the practice and the
-// position as what is authenticated beside it: a frame that was moved, swapped or changed is
-// damage. One byte before it says 1; without a key it says 0, and a CRC-32C follows. Small
+// 5869, info "thawtrail truth leaf 1"), a random nonce of 24 bytes, and the practice and the
+// position of its first frame as what is authenticated beside it: a leaf that was moved,
+// swapped or changed is damage. seal.go says how it lies. Small
 // files (Names) come closed; vault.key, which opens them, is itself closed under a passphrase
 // or a key file that never is in the database.
 //
@@ -61,11 +65,11 @@
 //
 // Tables with primary keys of text and bigint, bytea, timestamptz and interval, bigint
 // arithmetic; INSERT … ON CONFLICT, UPDATE … RETURNING, UPDATE … FROM, WITH an UPDATE before
-// an INSERT, unnest of two arrays, = ANY of an array, ORDER BY with LIMIT, octet_length,
-// current_timestamp, transactions of a few statements at read committed or above;
-// current_setting with its second argument. No sequences, triggers, advisory locks, listeners,
-// large objects or functions of ours. It must be set to make a commit durable before it
-// answers: where it says that fsync or synchronous_commit is off, Open refuses.
+// an INSERT, unnest of two arrays, IN a question about them, max, coalesce, ORDER BY with
+// LIMIT, octet_length, current_timestamp, transactions of a few statements at read committed
+// or above; current_setting with its second argument. No sequences, triggers, advisory locks,
+// listeners, large objects or functions of ours. It must be set to make a commit durable
+// before it answers: where it says that fsync or synchronous_commit is off, Open refuses.
 //
 // The schema is brought up to date by goose (github.com/pressly/goose), out of the files in
 // schema/: numbered SQL, applied once each in a transaction.

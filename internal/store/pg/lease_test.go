@@ -121,11 +121,11 @@ func TestALargeBatchGoesInSeveralStatements(t *testing.T) {
 	require.NoError(t, err)
 	truthtest.Holds(t, truth, batch)
 
-	query(t, `INSERT INTO thawtrail_frame (practice, position, frame) VALUES ($1, 30, 'in the way') RETURNING 1`, p.practice)
+	query(t, `INSERT INTO thawtrail_leaf (practice, position, leaf) VALUES ($1, 30, 'in the way') RETURNING 1`, p.practice)
 	_, err = truth.Commit(batch)
 	require.Error(t, err)
 	require.Equal(t, 16, rows(t, p.practice))
-	query(t, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position = 30 RETURNING 1`, p.practice)
+	query(t, `DELETE FROM thawtrail_leaf WHERE practice = $1 AND position = 30 RETURNING 1`, p.practice)
 	mustCommit(t, truth, "after")
 	truthtest.Holds(t, mustOpen(t, p), append(batch, []byte("after")))
 }

@@ -1,11 +1,9 @@
 package pg
 
 import (
+	"cmp"
 	"context"
-	"errors"
 	"fmt"
-
-	"github.com/jackc/pgx/v5"
 
 	"thawtrail/internal/store/journal"
 )
@@ -17,9 +15,9 @@ const (
 	pageBytes  = 2 << 20
 )
 
-// row is a frame as it is stored.
+// row is a leaf as it is stored.
 type row struct {
-	at     int64
+	at     int64 // of its first frame
 	stored []byte
 }
 
@@ -48,14 +46,9 @@ func (t *truth) page(sql string, args ...any) ([]row, error) {
 	})
 }
 
-// opened is the frame of a row.
-func (t *truth) opened(r row) ([]byte, error) {
-	frame, err := t.seal.open(r.at, r.stored)
-	if err != nil {
-		return nil, fmt.Errorf("%w: %v: %w", journal.ErrDamaged, position(r.at), err)
-	}
-	return frame, nil
-}
+// leafOf is the row in which the frame at a position lies: the last that begins there or
+// before.
+const leafOf = `(SELECT max(b.position) FROM thawtrail_leaf AS b WHERE b.practice = $1 AND b.position <= `
 
 // ReadAt reads the frame at a position. buf is not used: what comes over the network lies
 // in memory of its own.
@@ -64,21 +57,30 @@ func (t *truth) ReadAt(p journal.Position, _ []byte) (frame []byte, next journal
 	if err != nil {
 		return nil, next, err
 	}
-	stored, err := ask(t, func(ctx context.Context) (stored []byte, err error) {
-		err = t.l.d.pool.QueryRow(ctx, `SELECT frame FROM thawtrail_frame WHERE practice = $1 AND position = $2`, t.l.practice, at).Scan(&stored)
-		return stored, err
-	})
-	switch {
-	case errors.Is(err, pgx.ErrNoRows):
-		return nil, next, gone(at)
-	case err != nil:
+	rows, err := t.page(`SELECT position, leaf FROM thawtrail_leaf WHERE practice = $1 AND position = `+leafOf+`$2)`, at)
+	if err != nil {
 		return nil, next, err
 	}
-	frame, err = t.opened(row{at, stored})
+	frame, err = t.frameAt(at, rows)
 	return frame, position(at + 1), err
 }
 
-// gone is the error of a row that must be there and is not.
+// frameAt is the frame at a position out of the first of rows.
+func (t *truth) frameAt(at int64, rows []row) ([]byte, error) {
+	if len(rows) == 0 || rows[0].at > at {
+		return nil, gone(at)
+	}
+	frames, err := t.seal.open(rows[0].at, rows[0].stored)
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("%w: %v: %w", journal.ErrDamaged, position(at), err)
+	case at-rows[0].at >= int64(len(frames)):
+		return nil, gone(at)
+	}
+	return frames[at-rows[0].at], nil
+}
+
+// gone is the error of a frame that must be there and is not.
 func gone(at int64) error {
 	return fmt.Errorf("%w: %v: %s", journal.ErrDamaged, position(at), reasonGone)
 }
@@ -116,28 +118,52 @@ func (t *truth) ReadEach(ps []journal.Position, fn func(i int, frame []byte) err
 		if len(at) == 0 {
 			return stop
 		}
-		rows, err := t.page(`SELECT position, frame FROM thawtrail_frame WHERE practice = $1 AND position = ANY ($2::bigint[]) ORDER BY position`, at)
+		n, err := t.readRising(at, func(i int, frame []byte) error { return fn(done+i, frame) })
 		if err != nil {
 			return err
 		}
-		if len(rows) == 0 {
-			return gone(at[0])
-		}
-		for i, r := range rows {
-			if r.at != at[i] {
-				return gone(at[i])
-			}
-			frame, err := t.opened(r)
-			if err == nil {
-				err = fn(done+i, frame)
-			}
-			if err != nil {
-				return err
-			}
-		}
-		done += len(rows)
+		done += n
 	}
 	return nil
+}
+
+// readRising reads frames at positions that rise, as many as one question brings, and says
+// how many.
+func (t *truth) readRising(at []int64, fn func(i int, frame []byte) error) (done int, err error) {
+	rows, err := t.page(`SELECT position, leaf FROM thawtrail_leaf WHERE practice = $1 AND position IN
+		(SELECT `+leafOf+`p.at) FROM unnest($2::bigint[]) AS p (at)) ORDER BY position`, at)
+	if err != nil {
+		return 0, err
+	}
+	if len(rows) == 0 {
+		return 0, gone(at[0])
+	}
+	var open int64 = -1 // where the leaf begins whose frames these are
+	var frames [][]byte
+	for ; done < len(at); done++ {
+		for len(rows) > 1 && rows[1].at <= at[done] {
+			rows = rows[1:]
+		}
+		if r := rows[0]; r.at != open {
+			if r.at > at[done] {
+				return done, gone(at[done])
+			}
+			if frames, err = t.seal.open(r.at, r.stored); err != nil {
+				return done, fmt.Errorf("%w: %v: %w", journal.ErrDamaged, position(at[done]), err)
+			}
+			open = r.at
+		}
+		if at[done]-open >= int64(len(frames)) {
+			if done > 0 && len(rows) == 1 {
+				return done, nil // the question was cut there; the next one tells
+			}
+			return done, gone(at[done])
+		}
+		if err := fn(done, frames[at[done]-open]); err != nil {
+			return done, err
+		}
+	}
+	return done, nil
 }
 
 // Scan reads page by page, up to the end as it is now. No connection is held while fn runs.
@@ -153,38 +179,72 @@ func (t *truth) Scan(from journal.Position, fn func(journal.Position, []byte) er
 	if at < 1 || at > next {
 		return fmt.Errorf("%w: %v", journal.ErrNotFound, from)
 	}
-	damaged := func(from, to int64, reason string) error {
-		if onDamage == nil {
-			return fmt.Errorf("%w: %v: %s", journal.ErrDamaged, position(from), reason)
-		}
-		return onDamage(position(from), position(to), reason)
+	s := &scan{t: t, at: at, next: next, fn: fn, onDamage: onDamage}
+	if s.floor, err = t.beginOf(at); err != nil {
+		return err
 	}
-	for at < next {
-		rows, err := t.page(`SELECT position, frame FROM thawtrail_frame WHERE practice = $1 AND position >= $2 AND position < $3
-			ORDER BY position LIMIT $4`, at, next, pageFrames)
-		if err != nil {
+	for s.at < next {
+		if err := s.page(); err != nil {
 			return err
-		}
-		if len(rows) == 0 {
-			return damaged(at, next, reasonGone)
-		}
-		for _, r := range rows {
-			if r.at != at {
-				if err := damaged(at, r.at, reasonGone); err != nil {
-					return err
-				}
-			}
-			frame, err := t.seal.open(r.at, r.stored)
-			if err != nil {
-				err = damaged(r.at, r.at+1, err.Error())
-			} else {
-				err = fn(position(r.at), frame)
-			}
-			if err != nil {
-				return err
-			}
-			at = r.at + 1
 		}
 	}
 	return nil
+}
+
+// beginOf is where the leaf begins that holds a position, or the position itself.
+func (t *truth) beginOf(at int64) (begin int64, err error) {
+	return ask(t, func(ctx context.Context) (begin int64, err error) {
+		err = t.l.d.pool.QueryRow(ctx, `SELECT coalesce(`+leafOf+`$2), $2)`, t.l.practice, at).Scan(&begin)
+		return begin, err
+	})
+}
+
+// scan is one that is on.
+type scan struct {
+	t        *truth
+	at, next int64  // the frame that comes now, and where it ends
+	floor    int64  // leaves that begin before it were read
+	reason   string // why the leaf read last gave nothing; empty: it gave what it has
+	fn       func(journal.Position, []byte) error
+	onDamage func(from, to journal.Position, reason string) error
+}
+
+func (s *scan) page() error {
+	rows, err := s.t.page(`SELECT position, leaf FROM thawtrail_leaf WHERE practice = $1 AND position >= $2 AND position < $3
+		ORDER BY position LIMIT $4`, s.floor, s.next, pageFrames)
+	if err != nil {
+		return err
+	}
+	if len(rows) == 0 {
+		return s.damaged(s.next)
+	}
+	for _, r := range rows {
+		if r.at > s.at {
+			if err := s.damaged(r.at); err != nil {
+				return err
+			}
+		}
+		s.floor, s.reason = r.at+1, ""
+		frames, err := s.t.seal.open(r.at, r.stored)
+		if err != nil { // it reached to where the next one begins
+			s.reason = err.Error()
+			continue
+		}
+		for ; s.at < min(r.at+int64(len(frames)), s.next); s.at++ {
+			if err := s.fn(position(s.at), frames[s.at-r.at]); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// damaged tells of what cannot be read up to before a position, and passes it.
+func (s *scan) damaged(to int64) error {
+	from, reason := s.at, cmp.Or(s.reason, reasonGone)
+	s.at = to
+	if s.onDamage == nil {
+		return fmt.Errorf("%w: %v: %s", journal.ErrDamaged, position(from), reason)
+	}
+	return s.onDamage(position(from), position(to), reason)
 }

@@ -59,5 +59,5 @@ func BenchmarkCommit(b *testing.B) {
 	b.ReportMetric(ours[len(ours)/2].Seconds(), "s/100k")
 	b.ReportMetric(bare[len(bare)/2].Seconds(), "bare-s/100k")
 	b.ReportMetric(ours[len(ours)/2].Seconds()/bare[len(bare)/2].Seconds(), "ratio")
-	b.ReportMetric(float64(query(b, `SELECT pg_total_relation_size('thawtrail_frame')`))/float64(5*frames*b.N), "bytes/frame")
+	b.ReportMetric(float64(query(b, `SELECT pg_total_relation_size('thawtrail_leaf')`))/float64(5*frames*b.N), "bytes/frame")
 }

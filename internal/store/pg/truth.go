@@ -60,7 +60,7 @@ func open(ctx context.Context, l *Lease, o store.Opening) (_ *truth, err error) 
 }
 
 func (t *truth) begin(ctx context.Context) error {
-	proof, err := t.seal.close(0, []byte(t.l.practice))
+	proof, err := t.seal.close(0, [][]byte{[]byte(t.l.practice)})
 	if err != nil {
 		return err
 	}
@@ -82,7 +82,7 @@ func (t *truth) begin(ctx context.Context) error {
 	case keyID != t.o.KeyID:
 		return fmt.Errorf("%w: the records were closed with %q, not %q", journal.ErrKey, keyID, t.o.KeyID)
 	}
-	if got, err := t.seal.open(0, proof); err != nil || !bytes.Equal(got, []byte(t.l.practice)) {
+	if got, err := t.seal.open(0, proof); err != nil || !bytes.Equal(got[0], []byte(t.l.practice)) {
 		return fmt.Errorf("%w: the records do not open with it", journal.ErrKey)
 	}
 	t.next, err = t.settle()
@@ -180,23 +180,33 @@ func (t *truth) Commit(frames [][]byte) ([]journal.Position, error) {
 			return nil, t.unsaved(err)
 		}
 	}
-	at, stored := make([]int64, len(frames)), make([][]byte, len(frames))
-	for i, f := range frames {
-		at[i] = next + int64(i)
-		if stored[i], err = t.seal.close(at[i], f); err != nil {
+	b := batch{next: next, end: next + int64(len(frames))}
+	at := next
+	for _, leaf := range leaves(frames) {
+		stored, err := t.seal.close(at, leaf)
+		if err != nil {
 			return nil, err
 		}
+		b.at, b.stored = append(b.at, at), append(b.stored, stored)
+		at += int64(len(leaf))
 	}
-	if err := t.append(next, at, stored); err != nil {
+	if err := t.append(b); err != nil {
 		return nil, t.unsaved(err)
 	}
 	t.failed = 0
-	t.publish(next + int64(len(frames)))
-	out := make([]journal.Position, len(at))
-	for i, n := range at {
-		out[i] = position(n)
+	t.publish(b.end)
+	out := make([]journal.Position, len(frames))
+	for i := range out {
+		out[i] = position(next + int64(i))
 	}
 	return out, nil
+}
+
+// batch is one as it is stored: its frames lie from next up to before end.
+type batch struct {
+	next, end int64
+	at        []int64  // where each leaf begins
+	stored    [][]byte // the leaves
 }
 
 // unsaved also notes that the database does not answer; commit is held.
@@ -226,18 +236,18 @@ func checkBatch(frames [][]byte) error {
 }
 
 const (
-	appendFrames = `WITH moved AS (
-	UPDATE thawtrail_practice SET next = next + $5 WHERE practice = $1 AND opener = $2 AND fence = $3 AND next = $4 RETURNING practice)
-INSERT INTO thawtrail_frame (practice, position, frame)
-SELECT moved.practice, f.position, f.frame FROM moved, unnest($6::bigint[], $7::bytea[]) AS f (position, frame)`
-	appendMore = `INSERT INTO thawtrail_frame (practice, position, frame)
-SELECT $1, f.position, f.frame FROM unnest($2::bigint[], $3::bytea[]) AS f (position, frame)`
+	appendLeaves = `WITH moved AS (
+	UPDATE thawtrail_practice SET next = $5 WHERE practice = $1 AND opener = $2 AND fence = $3 AND next = $4 RETURNING practice)
+INSERT INTO thawtrail_leaf (practice, position, leaf)
+SELECT moved.practice, l.position, l.leaf FROM moved, unnest($6::bigint[], $7::bytea[]) AS l (position, leaf)`
+	appendMore = `INSERT INTO thawtrail_leaf (practice, position, leaf)
+SELECT $1, l.position, l.leaf FROM unnest($2::bigint[], $3::bytea[]) AS l (position, leaf)`
 )
 
 // append sends a batch until it is known to be there, or not.
-func (t *truth) append(next int64, at []int64, stored [][]byte) error {
+func (t *truth) append(b batch) error {
 	for try := 1; ; try++ {
-		done, failed := t.send(next, at, stored)
+		done, failed := t.send(b)
 		if done {
 			return nil
 		}
@@ -249,18 +259,18 @@ func (t *truth) append(next int64, at []int64, stored [][]byte) error {
 		case err != nil:
 			t.unknown = true
 			return errors.Join(failed, err)
-		case there == next+int64(len(at)):
+		case there == b.end:
 			return nil
-		case there != next:
+		case there != b.next:
 			_ = t.lose() // it is worded below
-			return fmt.Errorf("%w: the records end at %d there, and at %d here", store.ErrFenced, there, next)
+			return fmt.Errorf("%w: the records end at %d there, and at %d here", store.ErrFenced, there, b.next)
 		case try == commitTries:
 			return failed
 		}
 	}
 }
 
-func (t *truth) send(next int64, at []int64, stored [][]byte) (done bool, err error) {
+func (t *truth) send(b batch) (done bool, err error) {
 	ctx, cancel := context.WithTimeout(t.ctx, t.l.d.opt.Patience)
 	defer cancel()
 	began := t.elapsed()
@@ -269,17 +279,17 @@ func (t *truth) send(next int64, at []int64, stored [][]byte) (done bool, err er
 			t.o.Synced(t.elapsed() - began)
 		}
 	}()
-	first := fits(stored)
-	if first == len(at) {
-		return t.sendFirst(ctx, t.l.d.pool, next, len(at), at, stored)
+	first := fits(b.stored)
+	if first == len(b.at) {
+		return t.sendFirst(ctx, t.l.d.pool, b, first)
 	}
 	err = pgx.BeginFunc(ctx, t.l.d.pool, func(tx pgx.Tx) error {
-		if done, err := t.sendFirst(ctx, tx, next, len(at), at[:first], stored[:first]); !done {
+		if done, err := t.sendFirst(ctx, tx, b, first); !done {
 			return err
 		}
-		for from := first; from < len(at); {
-			to := from + fits(stored[from:])
-			if _, err := tx.Exec(ctx, appendMore, t.l.practice, at[from:to], stored[from:to]); err != nil {
+		for from := first; from < len(b.at); {
+			to := from + fits(b.stored[from:])
+			if _, err := tx.Exec(ctx, appendMore, t.l.practice, b.at[from:to], b.stored[from:to]); err != nil {
 				return err
 			}
 			from = to
@@ -289,7 +299,7 @@ func (t *truth) send(next int64, at []int64, stored [][]byte) (done bool, err er
 	return err == nil, err
 }
 
-// fits is how many frames one statement carries, at least one.
+// fits is how many leaves one statement carries, at least one.
 func fits(stored [][]byte) (n int) {
 	for size := 0; n < len(stored); n++ {
 		if size += len(stored[n]); size > statementBytes && n > 0 {
@@ -304,10 +314,10 @@ type executor interface {
 	Exec(ctx context.Context, sql string, args ...any) (pgconn.CommandTag, error)
 }
 
-// sendFirst moves the end on by all frames of the batch and puts the first of them in.
-func (t *truth) sendFirst(ctx context.Context, to executor, next int64, all int, at []int64, stored [][]byte) (done bool, err error) {
-	tag, err := to.Exec(ctx, appendFrames, t.l.practice, t.l.opener, t.fence, next, all, at, stored)
-	if err == nil && tag.RowsAffected() != int64(len(at)) {
+// sendFirst moves the end on by all frames of the batch and puts its first n leaves in.
+func (t *truth) sendFirst(ctx context.Context, to executor, b batch, n int) (done bool, err error) {
+	tag, err := to.Exec(ctx, appendLeaves, t.l.practice, t.l.opener, t.fence, b.next, b.end, b.at[:n], b.stored[:n])
+	if err == nil && tag.RowsAffected() != int64(n) {
 		err = errors.New("the end had moved")
 	}
 	return err == nil, err
@@ -344,7 +354,7 @@ func (t *truth) takeOut(next int64) error {
 			err := tx.QueryRow(ctx, `UPDATE thawtrail_practice SET fence = fence + 1, next = $3 WHERE practice = $1 AND opener = $2 RETURNING fence`,
 				t.l.practice, t.l.opener, next).Scan(&fence)
 			if err == nil {
-				_, err = tx.Exec(ctx, `DELETE FROM thawtrail_frame WHERE practice = $1 AND position >= $2`, t.l.practice, next)
+				_, err = tx.Exec(ctx, `DELETE FROM thawtrail_leaf WHERE practice = $1 AND position >= $2`, t.l.practice, next)
 			}
 			return err
 		})

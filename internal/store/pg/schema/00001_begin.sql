@@ -10,10 +10,10 @@ CREATE TABLE thawtrail_practice (
 	key_id   text,                 -- of the key that closes the frames; null before the first opening
 	proof    bytea                 -- a frame at position 0, by which a wrong key is known
 );
-CREATE TABLE thawtrail_frame (
+CREATE TABLE thawtrail_leaf (
 	practice text   NOT NULL,
-	position bigint NOT NULL,
-	frame    bytea  NOT NULL,
+	position bigint NOT NULL, -- of its first frame
+	leaf     bytea  NOT NULL, -- frames that were committed together
 	PRIMARY KEY (practice, position)
 );
 CREATE TABLE thawtrail_small (
@@ -26,5 +26,5 @@ CREATE TABLE thawtrail_small (
 
 -- +goose Down
 DROP TABLE thawtrail_small;
-DROP TABLE thawtrail_frame;
+DROP TABLE thawtrail_leaf;
 DROP TABLE thawtrail_practice;
