@@ -118,7 +118,7 @@ var house = []room{
 	{"demo", "clock demo/wire label proto/thawtrail/v1 refusal trust/local trust/vault wholefile", "it runs the real programs, and reaches into none"},
 	{"rehearse", "agent clock demo/wire ledger proto/thawtrail/v1 query replica say server store/filelock trust/invite trust/local trust/vault", "it runs the real programs beside the real work, reads the case and directs the rest"},
 	{"bench/nights", "event label proto/thawtrail/v1 store", "it invents records"},
-	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
+	{"bench", "agent bench/nights clock event exchange plans proto/thawtrail/v1 refusal rpc server store store/index store/pg trust trust/authority trust/invite trust/local trust/vault wholefile", "it measures all of the program"},
 	{"cli", "agent bench bundle caution cmd/thawtrail/shipped demo engine event files input intake label logfile node plans proof proto/thawtrail/v1 refusal rehearse replica replication rpc say server service sheet store store/pg store/reach trust trust/authority trust/invite trust/local trust/vault wholefile wording zone", "it is the command line of both programs"},
 	{"sim", "", "it is a test"},
 	{"cmd/thawtrail", "cli", "it starts the command line"},
@@ -145,7 +145,7 @@ var libraries = []struct{ library, rooms, why string }{
 	{"github.com/dgraph-io", "store/index", "the index can be exchanged, and nothing else depends on what it is made of"},
 	{"google.golang.org/grpc", "proto/thawtrail/v1 rpc node cli server agent demo bench rehearse trust/authority trust/local",
 		"what a replica does must run without a network; the transport stays at the edge"},
-	{"github.com/jackc", "store/pg", "a database is one place of the truth, and nothing else asks it"},
+	{"github.com/jackc", "store/pg bench", "a database is one place of the truth, and nothing else asks it; bench copies into a bare table beside it"},
 	{"github.com/pressly", "store/pg", "it keeps the tables of that database up to date"},
 	{"github.com/spf13", "cli cmd/thawtrail", "commands are the command line's"},
 }

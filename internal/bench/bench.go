@@ -27,6 +27,9 @@ type Config struct {
 	Program string    // this program, to be started again for measures of a whole process
 	Dir     string    // where to work; a temporary folder when empty
 	Hosted  Hosted    // the size of the measures of many practices
+	// Database is the address of a PostgreSQL, for the measure of a practice in one; without
+	// it that one runs only when it is asked for, and says what it lacks.
+	Database string
 }
 
 // Hosted is how many practices one process serves, and what they hold; 0 stands for a size
@@ -70,14 +73,15 @@ func against(name string, n int64, ours, limit time.Duration, what string) Resul
 
 // measure is one entry of the list.
 type measure struct {
-	names []string // of its results
-	long  bool     // only when asked for by name, or when all is asked for
-	run   func(context.Context, *lab) ([]Result, error)
+	names    []string // of its results
+	long     bool     // only when asked for by name, or when all is asked for
+	database bool     // asks for Config.Database
+	run      func(context.Context, *lab) ([]Result, error)
 }
 
 // Run measures and prints. It refuses a name that it does not know.
 func Run(ctx context.Context, cfg Config) (err error) {
-	todo, err := chosen(cfg.Only, cfg.Whole)
+	todo, err := chosen(cfg)
 	if err != nil {
 		return err
 	}
@@ -121,13 +125,10 @@ func Names() []string {
 	return out
 }
 
-func chosen(only string, whole bool) ([]measure, error) {
-	all := measures()
-	if only == "" && whole {
-		return all, nil
-	}
+func chosen(cfg Config) ([]measure, error) {
+	all, only := measures(), cfg.Only
 	if only == "" {
-		return slices.DeleteFunc(all, func(m measure) bool { return m.long }), nil
+		return slices.DeleteFunc(all, func(m measure) bool { return m.long && !cfg.Whole || m.database && cfg.Database == "" }), nil
 	}
 	for _, m := range all {
 		if slices.Contains(m.names, only) {

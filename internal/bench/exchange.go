@@ -7,6 +7,7 @@ import (
 
 	"thawtrail/internal/bench/nights"
 	"thawtrail/internal/clock"
+	"thawtrail/server"
 )
 
 // pushed is what one push of n records took.
@@ -18,7 +19,11 @@ type pushed struct {
 // of the practice that it has joined; both are the real ones. It times from the agent's readiness until the
 // last record is acknowledged, and until the server answers from the last night.
 func push(ctx context.Context, laptop, hub string, k nights.Known) (p pushed, err error) {
-	srv, err := startServer(ctx, hub, clock.System{})
+	return pushTo(ctx, laptop, server.Config{Data: hub}, k)
+}
+
+func pushTo(ctx context.Context, laptop string, hub server.Config, k nights.Known) (p pushed, err error) {
+	srv, err := startServerOf(ctx, hub)
 	if err != nil {
 		return p, err
 	}

@@ -11,6 +11,7 @@ func measures() []measure {
 		{names: []string{"pull_folded_100k"}, run: pullMeasure("pull_folded_100k", 100_000)},
 		{names: []string{"urgent_1000"}, run: urgentMeasure},
 		{names: []string{"urgent_20"}, run: heldMeasure},
+		{names: []string{"push_database_100k"}, database: true, run: databaseMeasure},
 		{names: []string{"neighbour"}, run: neighbourMeasure},
 		{names: []string{"hosted_open", "hosted_idle"}, run: hostedMeasure},
 		{names: pageNames(), run: pagesMeasure},

@@ -24,8 +24,13 @@ type runningReplica struct {
 }
 
 func startServer(ctx context.Context, dir string, c clock.Clock) (*runningReplica, error) {
-	return start(ctx, dir, func(ctx context.Context, ready func(string)) error {
-		return server.Run(ctx, server.Config{Data: dir, Secret: secret(), Listen: "127.0.0.1:0", Name: "clinic", Clock: c, Ready: ready})
+	return startServerOf(ctx, server.Config{Data: dir, Clock: c})
+}
+
+func startServerOf(ctx context.Context, cfg server.Config) (*runningReplica, error) {
+	return start(ctx, cfg.Data, func(ctx context.Context, ready func(string)) error {
+		cfg.Secret, cfg.Listen, cfg.Name, cfg.Ready = secret(), "127.0.0.1:0", "clinic", ready
+		return server.Run(ctx, cfg)
 	})
 }
 

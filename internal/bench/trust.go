@@ -46,10 +46,13 @@ func openStore(ctx context.Context, dir string, opt store.Options) (*store.Store
 // vetName is the vet who writes it all, the practice's owner.
 const vetName = "M. Alder"
 
+// practiceName is what every practice of a bench is called.
+const practiceName = "Alder Creek Equine"
+
 // begin makes a practice in an empty server's folder.
 func begin(ctx context.Context, hub string, c clock.Clock) error {
 	_, err := server.Init(ctx, server.InitConfig{
-		Data: hub, Secret: secret(), Practice: "Alder Creek Equine", Zone: "Europe/Dublin", Currency: "EUR", Owner: vetName, Clock: c,
+		Data: hub, Secret: secret(), Practice: practiceName, Zone: "Europe/Dublin", Currency: "EUR", Owner: vetName, Clock: c,
 	})
 	return err
 }

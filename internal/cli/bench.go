@@ -24,12 +24,13 @@ func (d *console) benchCommand() *cobra.Command {
 	practices := &flagOf{name: "practices", metavar: "N", help: "of hosted_open and hosted_idle: how many practices one process serves (40)"}
 	records := &flagOf{name: "records", metavar: "N", help: "how many records each of them holds (1000)"}
 	active := &flagOf{name: "active", metavar: "N", help: "how many are open at once, each with 8 links (5)"}
+	base := &flagOf{name: "database", metavar: "URL", help: "of push_database_100k: a PostgreSQL to try it on; what it puts there it takes out again", secret: true}
 	asJSON := &flagOf{name: "json", metavar: metaSwitch, help: "print one JSON object for each measure"}
 	cmd := &cobra.Command{
 		Use: "bench", Short: "Measure speed on this machine, beside the raw limits of the same run",
 		Example: "bench --only push_ack_10k", Args: noArgs, DisableFlagsInUseLine: true,
 	}
-	bindFlags(cmd.Flags(), only, quick, whole, table, dir, practices, records, active)
+	bindFlags(cmd.Flags(), only, quick, whole, table, dir, practices, records, active, base)
 	bindCommon(cmd.Flags(), asJSON)
 	_ = cmd.RegisterFlagCompletionFunc(only.name, cobra.FixedCompletions(bench.Names(), cobra.ShellCompDirectiveNoFileComp))
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -48,7 +49,7 @@ func (d *console) benchCommand() *cobra.Command {
 		}
 		return bench.Run(cmd.Context(), bench.Config{
 			JSON: asJSON.text() == "true", Only: only.text(), Quick: quick.text() == "true", Whole: whole.text() == "true", Table: table.text(),
-			Out: d.out, Program: program, Dir: dir.text(), Hosted: hosted,
+			Out: d.out, Program: program, Dir: dir.text(), Hosted: hosted, Database: base.text(),
 		})
 	}
 	return cmd
