@@ -99,12 +99,12 @@ func (l *Lease) drop() {
 }
 
 // Give gives the practice back: the next process need not wait. What was opened of it is
-// closed before.
+// closed before. The mark goes too, so that a renewal which is on its way finds nothing.
 func (l *Lease) Give() error {
 	l.drop()
 	ctx, cancel := context.WithTimeout(context.Background(), l.d.opt.Lease) // then it has run out
 	defer cancel()
-	_, err := l.d.pool.Exec(ctx, `UPDATE thawtrail_practice SET until = current_timestamp WHERE practice = $1 AND opener = $2`, l.practice, l.opener)
+	_, err := l.d.pool.Exec(ctx, `UPDATE thawtrail_practice SET until = current_timestamp, opener = '' WHERE practice = $1 AND opener = $2`, l.practice, l.opener)
 	if err != nil {
 		return fmt.Errorf("give %s back to the database: %w", l.practice, unreached(err))
 	}

@@ -139,3 +139,17 @@ func TestAPasswordStandsInNoError(t *testing.T) {
 		t.Log(err)
 	}
 }
+
+// A renewal that was on its way when the practice was given back does not hold it once more.
+func TestARenewalThatComesLate(t *testing.T) {
+	p := newPlace(t)
+	l := p.lease(t)
+	require.NoError(t, l.Give())
+	l.d.mu.Lock()
+	l.d.leases[l] = true
+	l.d.mu.Unlock()
+	require.NoError(t, l.d.renew())
+	_, held, err := l.d.Holder(t.Context(), p.practice)
+	require.NoError(t, err)
+	require.False(t, held)
+}
