@@ -143,6 +143,7 @@ func TestAPasswordStandsInNoError(t *testing.T) {
 // A renewal that was on its way when the practice was given back does not hold it once more.
 func TestARenewalThatComesLate(t *testing.T) {
 	p := newPlace(t)
+	p.Lease = time.Minute
 	l := p.lease(t)
 	require.NoError(t, l.Give())
 	l.d.mu.Lock()
