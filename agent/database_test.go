@@ -274,3 +274,41 @@ func TestAnyProcessServesAnyPractice(t *testing.T) {
 	}
 	held()
 }
+
+// A process that is cut off from the database, while laptops reach it and others reach the
+// database, lets its links go: the laptops find another process.
+func TestAProcessThatIsCutOff(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	cluster := pgtest.Begin(t)
+	way := pgtest.Between(t, cluster)
+	beginIn(t, database(t, cluster.URL()), "north")
+	addresses := []string{testrun.Address(t), testrun.Address(t)}
+	log := &said{}
+	var c *clinic
+	for i, url := range []string{way.URL(), cluster.URL()} {
+		own, err := pg.Open(t.Context(), pg.Options{URL: url, Patience: time.Second, Lease: 500 * time.Millisecond})
+		require.NoError(t, err)
+		t.Cleanup(own.Close)
+		folder := t.TempDir()
+		run(t, func(ctx context.Context, ready func(string)) error {
+			return server.Host(ctx, hostOf(t, own, folder, addresses[i], log, ready))
+		})
+		if i == 0 {
+			c = &clinic{t: t, dir: filepath.Join(folder, "north"), addr: addresses[0], log: log}
+			c.conn = dial(t, c.dir)
+			c.hub = pb.NewHubServiceClient(c.conn)
+		}
+	}
+	l := newLaptop(t, "car")
+	l.server = addresses[0] + "," + addresses[1]
+	c.enrol(l, "J. Reed", pb.Role_ROLE_CLINIC)
+	write := func(name string) string {
+		answer, err := l.record.Write(t.Context(), place(name))
+		require.NoError(t, err)
+		return answer.Record
+	}
+	l.held(write("barn 1"))
+	way.Shut.Store(true)
+	way.Cut.Store(true)
+	l.held(write("barn 2"))
+}

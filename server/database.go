@@ -89,15 +89,18 @@ func runLeased(ctx context.Context, cfg Config, run func(context.Context, Config
 		}
 		return err
 	}
-	return underLease(ctx, lease, func(ctx context.Context) error {
+	return underLease(ctx, lease, nil, func(ctx context.Context) error {
 		cfg.place = leased(cfg.Data, lease)
 		return run(ctx, cfg)
 	})
 }
 
-// underLease ends what runs when the lease is lost, and gives the lease back after all of it
-// is closed.
-func underLease(ctx context.Context, lease *pg.Lease, run func(context.Context) error) (err error) {
+// errCutOff: the database is away for this process, and perhaps for no other one.
+var errCutOff = refusal.Fail(refusal.ErrUnavailable, "the database has not answered for long: links are let go, so that laptops find a process that reaches it")
+
+// underLease ends what runs when the lease is lost, or cut says so, and gives the lease back
+// after all of it is closed.
+func underLease(ctx context.Context, lease *pg.Lease, cut <-chan struct{}, run func(context.Context) error) (err error) {
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	ended := make(chan struct{})
@@ -107,14 +110,21 @@ func underLease(ctx context.Context, lease *pg.Lease, run func(context.Context) 
 		select {
 		case <-lease.Lost():
 			stop(store.ErrFenced)
+		case <-cut:
+			stop(errCutOff)
 		case <-ended:
 		}
 	}()
 	err = run(ctx)
 	close(ended)
 	<-watched
-	if lost := context.Cause(ctx); errors.Is(lost, store.ErrFenced) {
-		return errors.Join(lost, err)
+	why := context.Cause(ctx)
+	switch {
+	case errors.Is(why, store.ErrFenced):
+		return errors.Join(why, err)
+	case errors.Is(why, errCutOff):
+		_ = lease.Give() // it runs out, where this does not come through
+		return errors.Join(why, err)
 	}
 	return errors.Join(err, lease.Give())
 }

@@ -201,7 +201,7 @@ func (h *host) leasedRun(ctx context.Context, p *hosted, serve func(context.Cont
 	if err != nil {
 		return err
 	}
-	return underLease(ctx, lease, func(ctx context.Context) error { return serve(ctx, leased(p.dir, lease)) })
+	return underLease(ctx, lease, lease.Cut(), func(ctx context.Context) error { return serve(ctx, leased(p.dir, lease)) })
 }
 
 // another says that a practice did not open, or ended, because it is another process's.

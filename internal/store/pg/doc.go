@@ -20,7 +20,9 @@
 // the mark is still its own. Whoever has lost it is refused with store.ErrFenced, is told by
 // Lost, and acknowledges nothing more, however late a statement of it comes. A process that
 // cannot reach the database keeps what it has open, so that people can read, and learns what
-// became of it when the database answers again.
+// became of it when the database answers again. After ten leases Cut says so: a process of
+// many practices lets their links go then, and their laptops find another one, which may
+// reach it.
 //
 // So all links of a practice end in one process, urgent records reach all its streams in
 // memory, and nothing listens for notices of the database. Several writers to one practice

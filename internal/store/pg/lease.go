@@ -36,6 +36,8 @@ type Lease struct {
 	opener   []byte
 	lose     sync.Once
 	lost     chan struct{}
+	cutting  sync.Once
+	cut      chan struct{}
 }
 
 // Begin makes room for a practice where there is none, and takes it.
@@ -54,7 +56,7 @@ func (d *Database) Begin(ctx context.Context, practice, address string) (*Lease,
 // Take takes a practice that no other process has open. A *Held error says who has it;
 // fs.ErrNotExist that nothing of that name was begun.
 func (d *Database) Take(ctx context.Context, practice, address string) (*Lease, error) {
-	l := &Lease{d: d, practice: practice, opener: make([]byte, 16), lost: make(chan struct{})}
+	l := &Lease{d: d, practice: practice, opener: make([]byte, 16), lost: make(chan struct{}), cut: make(chan struct{})}
 	if _, err := rand.Read(l.opener); err != nil {
 		return nil, err
 	}
@@ -85,6 +87,23 @@ func (d *Database) Take(ctx context.Context, practice, address string) (*Lease, 
 
 // Lost is closed when another process has taken the practice.
 func (l *Lease) Lost() <-chan struct{} { return l.lost }
+
+// Cut is closed when the database has not been reached for so long that another process,
+// which reaches it, has long had the practice for the asking. Nothing is known to be lost:
+// whoever has no other process to send laptops to may wait on.
+func (l *Lease) Cut() <-chan struct{} { return l.cut }
+
+// cutAfter is how many leases long that is.
+const cutAfter = 10
+
+// cutOff closes Cut of all leases.
+func (d *Database) cutOff() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for l := range d.leases {
+		l.cutting.Do(func() { close(l.cut) })
+	}
+}
 
 // gone is told that the practice is another's.
 func (l *Lease) gone() {
@@ -154,13 +173,19 @@ func (l *Lease) holding(ctx context.Context, do func(context.Context, pgx.Tx) er
 func (d *Database) renewals(every time.Duration) {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
+	var reached time.Time // at which tick it was last
 	for {
 		select {
 		case <-d.ctx.Done():
 			return
-		case <-tick.C:
+		case now := <-tick.C:
+			switch err := d.renew(); { // tried again at the next tick
+			case err == nil || reached.IsZero():
+				reached = now
+			case now.Sub(reached) > cutAfter*d.opt.Lease:
+				d.cutOff()
+			}
 		}
-		_ = d.renew() // tried again at the next tick
 	}
 }
 

@@ -154,3 +154,33 @@ func TestARenewalThatComesLate(t *testing.T) {
 	require.NoError(t, err)
 	require.False(t, held)
 }
+
+// A process that does not reach the database is told so when others have long been able to
+// take what it had; it has lost nothing for all it knows.
+func TestAProcessThatIsCutOffIsTold(t *testing.T) {
+	p := newPlace(t)
+	w := pgtest.Between(t, shared.Cluster)
+	p.URL, p.Lease, p.Patience = w.URL(), 100*time.Millisecond, time.Second
+	d, err := Open(t.Context(), p.Options)
+	require.NoError(t, err)
+	t.Cleanup(d.Close)
+	l, err := d.Begin(t.Context(), p.practice, "")
+	require.NoError(t, err)
+	select {
+	case <-l.Cut():
+		t.Fatal("it reaches the database")
+	case <-time.After(300 * time.Millisecond):
+	}
+	w.Cut.Store(true)
+	w.Shut.Store(true)
+	select {
+	case <-l.Cut():
+	case <-time.After(time.Minute):
+		t.Fatal("nobody says so")
+	}
+	select {
+	case <-l.Lost():
+		t.Fatal("whether it is lost, nobody knows")
+	default:
+	}
+}
