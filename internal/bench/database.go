@@ -56,19 +56,12 @@ func databaseMeasure(ctx context.Context, l *lab) ([]Result, error) {
 
 // pushIn pushes a filled laptop's records to a server in a database.
 func (l *lab) pushIn(ctx context.Context, d *pg.Database, n int64) (p pushed, from *filled, err error) {
-	if from, err = l.laptop(ctx, n); err != nil {
-		return p, nil, err
-	}
-	laptop, err := l.copied(from)
-	if err != nil {
-		return p, nil, err
-	}
-	begun, err := l.practice(ctx)
+	laptop, begun, from, err := l.toPush(ctx, n)
 	if err != nil {
 		return p, nil, err
 	}
 	hub := filepath.Join(l.dir, "thawtrail-bench-"+strings.ToLower(rand.Text()))
-	if err := os.CopyFS(hub, os.DirFS(begun.hub.dir)); err != nil {
+	if err := os.CopyFS(hub, os.DirFS(begun.dir)); err != nil {
 		return p, nil, err
 	}
 	if _, err := server.Move(ctx, server.MoveConfig{Data: hub, Database: d, Secret: secret(), To: server.ToDatabase}); err != nil {

@@ -47,20 +47,29 @@ func pushTo(ctx context.Context, laptop string, hub server.Config, k nights.Know
 	return p, err
 }
 
-// pushOf pushes a filled laptop's records to an empty server.
-func (l *lab) pushOf(ctx context.Context, n int64) (p pushed, from *filled, err error) {
+// toPush gives a laptop of n records that no server has, and the server of its practice,
+// which is not to be written to.
+func (l *lab) toPush(ctx context.Context, n int64) (laptop string, hub, from *filled, err error) {
 	if from, err = l.laptop(ctx, n); err != nil {
-		return p, nil, err
+		return "", nil, nil, err
 	}
-	laptop, err := l.copied(from)
-	if err != nil {
-		return p, nil, err
+	if laptop, err = l.copied(from); err != nil {
+		return "", nil, nil, err
 	}
 	begun, err := l.practice(ctx)
 	if err != nil {
+		return "", nil, nil, err
+	}
+	return laptop, begun.hub, from, nil
+}
+
+// pushOf pushes a filled laptop's records to an empty server.
+func (l *lab) pushOf(ctx context.Context, n int64) (p pushed, from *filled, err error) {
+	laptop, begun, from, err := l.toPush(ctx, n)
+	if err != nil {
 		return p, nil, err
 	}
-	hub, err := l.copied(begun.hub)
+	hub, err := l.copied(begun)
 	if err != nil {
 		return p, nil, err
 	}
