@@ -46,6 +46,61 @@ func programs(t testing.TB) string {
 // the user that its package made.
 func Begin(t testing.TB) *Cluster {
 	t.Helper()
+	c := empty(t)
+	c.run(t, "initdb", "-D", c.data(), "-A", "trust", "-U", "postgres", "-E", "UTF8", "--no-locale", "--no-sync")
+	c.Start(t)
+	t.Cleanup(c.Kill)
+	return c
+}
+
+// Standby makes a copy of a cluster that follows it, and has the cluster wait for it: from
+// then on nothing is committed that does not lie in both.
+func (c *Cluster) Standby(t testing.TB) *Cluster {
+	t.Helper()
+	s := empty(t)
+	s.run(t, "pg_basebackup", "-D", s.data(), "-d", "host="+c.dir+" user=postgres application_name=standby", "-R", "-X", "stream", "-c", "fast", "--no-sync")
+	s.Start(t)
+	t.Cleanup(s.Kill)
+	c.ask(t, "ALTER SYSTEM SET synchronous_standby_names = 'standby'", "SELECT pg_reload_conf()")
+	require.Eventually(t, func() bool { return c.ask(t, "SELECT sync_state FROM pg_stat_replication") == "sync" }, time.Minute, 20*time.Millisecond)
+	return s
+}
+
+// Promote makes a standby a cluster of its own.
+func (c *Cluster) Promote(t testing.TB) {
+	t.Helper()
+	require.Equal(t, "t", c.ask(t, "SELECT pg_promote()"))
+}
+
+// With is how a cluster or another one is reached, whichever takes writes.
+func (c *Cluster) With(other *Cluster) string {
+	return url(c.dir+","+other.dir) + " target_session_attrs=read-write"
+}
+
+// ask puts questions and gives the answer to the last.
+func (c *Cluster) ask(t testing.TB, sql ...string) string {
+	t.Helper()
+	args := []string{"-h", c.dir, "-U", "postgres", "-d", "postgres", "-qtA"}
+	for _, q := range sql {
+		args = append(args, "-c", q)
+	}
+	return c.run(t, "psql", args...)
+}
+
+// run runs one of the system's programs as the cluster's user, and gives the last line it says.
+func (c *Cluster) run(t testing.TB, program string, args ...string) string {
+	t.Helper()
+	cmd := exec.Command(filepath.Join(c.bin, program), args...)
+	cmd.SysProcAttr, cmd.Dir = c.as, c.dir
+	said, err := cmd.CombinedOutput()
+	require.NoError(t, err, "%s: %s", program, said)
+	lines := strings.Split(strings.TrimSpace(string(said)), "\n")
+	return lines[len(lines)-1]
+}
+
+// empty is a cluster of which nothing was made but its folder.
+func empty(t testing.TB) *Cluster {
+	t.Helper()
 	c := &Cluster{bin: programs(t), as: &syscall.SysProcAttr{Pdeathsig: syscall.SIGQUIT}}
 	var err error
 	c.dir, err = os.MkdirTemp("", "truth") // a socket's path must be short
@@ -63,12 +118,6 @@ func Begin(t testing.TB) *Cluster {
 		require.NoError(t, os.Chown(c.dir, uid, gid))
 		c.as.Credential = &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}
 	}
-	made := exec.Command(filepath.Join(c.bin, "initdb"), "-D", c.data(), "-A", "trust", "-U", "postgres", "-E", "UTF8", "--no-locale", "--no-sync")
-	made.SysProcAttr, made.Dir = c.as, c.dir
-	said, err := made.CombinedOutput()
-	require.NoError(t, err, "%s", said)
-	c.Start(t)
-	t.Cleanup(c.Kill)
 	return c
 }
 
