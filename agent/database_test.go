@@ -286,7 +286,7 @@ func TestAProcessThatIsCutOff(t *testing.T) {
 	log := &said{}
 	var c *clinic
 	for i, url := range []string{way.URL(), cluster.URL()} {
-		own, err := pg.Open(t.Context(), pg.Options{URL: url, Patience: time.Second, Lease: 500 * time.Millisecond})
+		own, err := pg.Open(t.Context(), pg.Options{URL: url, Patience: 500 * time.Millisecond, Lease: 200 * time.Millisecond})
 		require.NoError(t, err)
 		t.Cleanup(own.Close)
 		folder := t.TempDir()
@@ -310,7 +310,8 @@ func TestAProcessThatIsCutOff(t *testing.T) {
 	l.held(write("barn 1"))
 	way.Shut.Store(true)
 	way.Cut.Store(true)
-	l.held(write("barn 2"))
+	last := write("barn 2")
+	require.Eventually(t, func() bool { return l.saved(last) == pb.SavedState_SAVED_STATE_HELD_ON_SERVER }, 2*time.Minute, 20*time.Millisecond)
 }
 
 // The database is lost for good, and its standby takes its place: whatever a laptop was told
