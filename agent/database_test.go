@@ -84,18 +84,19 @@ func hostOf(t *testing.T, d *pg.Database, practices, listen string, log *said, r
 	return server.HostConfig{
 		Practices: practices, Database: d, Listen: listen, Log: log.logger(), StateEvery: 20 * time.Millisecond, Ready: func(a string, _ int) { ready(a) },
 		Secret:    func(string, wholefile.Names) (*vault.Secret, error) { return secret(t), nil },
-		Balancers: []netip.Prefix{netip.MustParsePrefix("127.0.9.0/24")},
+		Balancers: []netip.Prefix{netip.MustParsePrefix("127.0.9.0/24")}, MostOpen: 256,
 	}
 }
 
 // serve starts a process on an empty disk of its own.
 func serve(t *testing.T, kind, url, data, listen string) *process {
 	t.Helper()
-	p := &process{t: t, running: exec.Command(os.Args[0], "-test.run=^TestServerProcess$", "-test.timeout=2m"), ended: make(chan error, 1)}
+	p := &process{t: t, running: exec.Command(os.Args[0], "-test.run=^TestServerProcess$", "-test.timeout=1h"), ended: make(chan error, 1)}
 	p.running.Env = append(os.Environ(), processIs+"="+kind, processURL+"="+url, processData+"="+data, processAt+"="+listen)
 	p.running.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	p.running.Stdout, p.running.Stderr = os.Stderr, os.Stderr
 	require.NoError(t, os.MkdirAll(data, 0o700))
+	require.NoError(t, os.RemoveAll(data+".ready"))
 	require.NoError(t, p.running.Start())
 	go func() { p.ended <- p.running.Wait() }()
 	t.Cleanup(p.kill)
@@ -172,6 +173,14 @@ func TestAServerOnADatabase(t *testing.T) {
 	require.Empty(t, status.Repairs, "nothing is amiss")
 }
 
+// fromBehind is an address of the network from which processes believe each other.
+func fromBehind(t *testing.T, last int) string {
+	t.Helper()
+	_, port, err := net.SplitHostPort(testrun.Address(t))
+	require.NoError(t, err)
+	return fmt.Sprintf("127.0.9.%d:%s", last, port)
+}
+
 // Three processes serve two practices of one database. A link may come to any of them; the one
 // that has the practices is killed, and the others go on. No record that was called held is
 // lost, and the hub's log, which all three wrote one after another, did not come apart.
@@ -183,12 +192,7 @@ func TestAnyProcessServesAnyPractice(t *testing.T) {
 	for _, name := range names {
 		beginIn(t, d, name)
 	}
-	at := func(last int) string {
-		_, port, err := net.SplitHostPort(testrun.Address(t))
-		require.NoError(t, err)
-		return fmt.Sprintf("127.0.9.%d:%s", last, port)
-	}
-	addresses := []string{at(1), at(2), at(3)}
+	addresses := []string{fromBehind(t, 1), fromBehind(t, 2), fromBehind(t, 3)}
 	folders := []string{t.TempDir(), t.TempDir(), t.TempDir()}
 	first := serve(t, "many", cluster.URL(), folders[0], addresses[0])
 	log, stops := &said{}, map[string]func(){}
