@@ -67,11 +67,12 @@
 //
 // Tables with primary keys of text and bigint, bytea, timestamptz and interval, bigint
 // arithmetic; INSERT … ON CONFLICT, UPDATE … RETURNING, UPDATE … FROM, WITH an UPDATE before
-// an INSERT, unnest of two arrays, IN a question about them, max, coalesce, ORDER BY with
-// LIMIT, octet_length, current_timestamp, transactions of a few statements at read committed
-// or above; current_setting with its second argument. No sequences, triggers, advisory locks,
-// listeners, large objects or functions of ours. It must be set to make a commit durable
-// before it answers: where it says that fsync or synchronous_commit is off, Open refuses.
+// an INSERT, unnest of two arrays, = ANY of an ARRAY that a question gives, min, max,
+// coalesce, ORDER BY with LIMIT, octet_length, current_timestamp, transactions of a few
+// statements at read committed or above; current_setting with its second argument. No
+// sequences, triggers, advisory locks, listeners, large objects or functions of ours. It must
+// be set to make a commit durable before it answers: where it says that fsync or
+// synchronous_commit is off, Open refuses.
 //
 // The schema is brought up to date by goose (github.com/pressly/goose), out of the files in
 // schema/: numbered SQL, applied once each in a transaction.

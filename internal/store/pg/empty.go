@@ -16,8 +16,8 @@ const emptied = 5000
 func (l *Lease) Empty(ctx context.Context) error {
 	for more := true; more; {
 		err := l.holding(ctx, func(ctx context.Context, tx pgx.Tx) error {
-			tag, err := tx.Exec(ctx, `DELETE FROM thawtrail_leaf WHERE practice = $1 AND position IN
-				(SELECT position FROM thawtrail_leaf WHERE practice = $1 ORDER BY position DESC LIMIT $2)`, l.practice, emptied)
+			tag, err := tx.Exec(ctx, `DELETE FROM thawtrail_leaf WHERE practice = $1 AND position >= (SELECT min(last.position) FROM
+				(SELECT position FROM thawtrail_leaf WHERE practice = $1 ORDER BY position DESC LIMIT $2) AS last)`, l.practice, emptied)
 			more = err == nil && tag.RowsAffected() > 0
 			return err
 		})

@@ -130,8 +130,10 @@ func (t *truth) ReadEach(ps []journal.Position, fn func(i int, frame []byte) err
 // readRising reads frames at positions that rise, as many as one question brings, and says
 // how many.
 func (t *truth) readRising(at []int64, fn func(i int, frame []byte) error) (done int, err error) {
-	rows, err := t.page(`SELECT position, leaf FROM thawtrail_leaf WHERE practice = $1 AND position IN
-		(SELECT `+leafOf+`p.at) FROM unnest($2::bigint[]) AS p (at)) ORDER BY position`, at)
+	// An array, and not IN a question: a table of which nothing is known yet is read by its
+	// key all the same.
+	rows, err := t.page(`SELECT position, leaf FROM thawtrail_leaf WHERE practice = $1 AND position = ANY
+		(ARRAY(SELECT `+leafOf+`p.at) FROM unnest($2::bigint[]) AS p (at))) ORDER BY position`, at)
 	if err != nil {
 		return 0, err
 	}
