@@ -40,12 +40,7 @@ func Delete(ctx context.Context, cfg DeleteConfig) (err error) {
 	place := trust.InFolder(cfg.Data)
 	var lease *pg.Lease
 	if cfg.Database != nil {
-		move := MoveConfig{Data: cfg.Data, Database: cfg.Database, To: ToFolder}
-		name, err := NameOf(cfg.Data)
-		if err == nil {
-			lease, err = move.lease(ctx, name)
-		}
-		if err != nil {
+		if lease, err = unserved(ctx, cfg.Data, cfg.Database.Take); err != nil {
 			return err
 		}
 		place = leased(cfg.Data, lease)

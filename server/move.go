@@ -89,11 +89,11 @@ func Move(ctx context.Context, cfg MoveConfig) (out Moved, err error) {
 		return out, err
 	}
 	defer func() { err = errors.Join(err, lock.Close()) }()
-	name, err := NameOf(cfg.Data)
-	if err != nil {
-		return out, err
+	take := cfg.Database.Begin // where it is not there yet
+	if cfg.To == ToFolder {
+		take = cfg.Database.Take
 	}
-	lease, err := cfg.lease(ctx, name)
+	lease, err := unserved(ctx, cfg.Data, take)
 	if err != nil {
 		return out, err
 	}
@@ -110,19 +110,19 @@ func Move(ctx context.Context, cfg MoveConfig) (out Moved, err error) {
 	return m.run(ctx)
 }
 
-// lease takes the practice in the database, where it is begun for what comes there.
-func (c *MoveConfig) lease(ctx context.Context, name string) (lease *pg.Lease, err error) {
-	if c.To == ToDatabase {
-		lease, err = c.Database.Begin(ctx, name, "")
-	} else {
-		lease, err = c.Database.Take(ctx, name, "")
+// unserved takes a practice in a database that no process serves, by Begin or Take.
+func unserved(ctx context.Context, data string, take func(ctx context.Context, practice, address string) (*pg.Lease, error)) (*pg.Lease, error) {
+	name, err := NameOf(data)
+	if err != nil {
+		return nil, err
 	}
+	lease, err := take(ctx, name, "")
 	var held *pg.Held
 	switch {
 	case errors.As(err, &held):
 		return nil, refusal.Conflict("database", name, "a practice that no process serves").Because(held.Error() + "; stop it first")
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, refusal.New("data", c.Data, "a folder with the name of a practice in the database")
+		return nil, refusal.New("data", data, "a folder with the name of a practice in the database")
 	}
 	return lease, err
 }
