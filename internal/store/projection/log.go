@@ -124,8 +124,7 @@ func (l *LogInfo) Advance(r *event.Record, at Lookup) error {
 		l.outgrow(r) // it could not be read meanwhile
 		return nil
 	case bytes.Equal(r.Head.Prev, l.Tip.Hash[:]):
-		l.move(tip, r)
-		return nil
+		return l.next(r, tip, at)
 	case l.Tip.Hash.IsZero() || r.Head.Seq > l.Newest() && !l.onBranch(r):
 		// What lies between was lost to damage. On a forked log nobody knows
 		// which branch leads here: keep the old tip too.
@@ -137,6 +136,23 @@ func (l *LogInfo) Advance(r *event.Record, at Lookup) error {
 		return nil
 	}
 	return l.late(r, tip, at)
+}
+
+// next takes a record that follows the tip. It is the new tip, unless it comes again
+// after it could not be read and what follows it is held.
+func (l *LogInfo) next(r *event.Record, tip exchange.Tip, at Lookup) error {
+	if l.Newest() > tip.Seq {
+		above, err := at(tip.Seq + 1)
+		if err != nil {
+			return err
+		}
+		if followedBy(r.Hash, above) {
+			l.outgrow(r)
+			return nil
+		}
+	}
+	l.move(tip, r)
+	return nil
 }
 
 // onBranch says that the record follows the end of a branch.
@@ -177,8 +193,11 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	return nil
 }
 
-// outgrow takes the record before r from the ends.
+// outgrow takes the record before r from the ends, of which one at least is left.
 func (l *LogInfo) outgrow(r *event.Record) {
+	if bytes.Equal(r.Head.Prev, l.Tip.Hash[:]) && len(l.Branches) > 0 {
+		l.Tip, l.Branches = l.Branches[0], l.Branches[1:]
+	}
 	l.Branches = slices.DeleteFunc(l.Branches, func(b exchange.Tip) bool { return bytes.Equal(r.Head.Prev, b.Hash[:]) })
 }
 
