@@ -25,10 +25,7 @@ const (
 // databaseMeasure times a push as push_ack_100k does, to a server whose practice lies in the
 // database that was named. What it puts there it takes out again.
 func databaseMeasure(ctx context.Context, l *lab) ([]Result, error) {
-	if l.cfg.Database == "" {
-		return nil, refusal.New("database", "", "--database URL: a PostgreSQL to try this on")
-	}
-	d, err := pg.Open(ctx, pg.Options{URL: l.cfg.Database})
+	d, err := l.database(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -54,23 +51,51 @@ func databaseMeasure(ctx context.Context, l *lab) ([]Result, error) {
 	return []Result{inRounds("push_database_100k", from.records, ours, bare, databaseLimit)}, nil
 }
 
+// database opens the one that was named.
+func (l *lab) database(ctx context.Context) (*pg.Database, error) {
+	if l.cfg.Database == "" {
+		return nil, refusal.New("database", "", "--database URL: a PostgreSQL to try this on")
+	}
+	return pg.Open(ctx, pg.Options{URL: l.cfg.Database})
+}
+
+// inDatabase is a practice that lies in a database for as long as it is measured.
+type inDatabase struct {
+	hub   string // its server's folder
+	leave func(context.Context) error
+}
+
+// moveIn moves a copy of a server into a database, after change has done to its folder what
+// can be done only there; nil: nothing.
+func (l *lab) moveIn(ctx context.Context, d *pg.Database, from *filled, change func(hub string) error) (in inDatabase, err error) {
+	in.hub = filepath.Join(l.dir, "thawtrail-bench-"+strings.ToLower(rand.Text()))
+	if err := os.CopyFS(in.hub, os.DirFS(from.dir)); err != nil {
+		return in, err
+	}
+	if change != nil {
+		if err := change(in.hub); err != nil {
+			return in, err
+		}
+	}
+	in.leave = func(ctx context.Context) error {
+		return server.Delete(context.WithoutCancel(ctx), server.DeleteConfig{Data: in.hub, Database: d, Secret: secret(), Practice: practiceName})
+	}
+	_, err = server.Move(ctx, server.MoveConfig{Data: in.hub, Database: d, Secret: secret(), To: server.ToDatabase})
+	return in, err
+}
+
 // pushIn pushes a filled laptop's records to a server in a database.
 func (l *lab) pushIn(ctx context.Context, d *pg.Database, n int64) (p pushed, from *filled, err error) {
 	laptop, begun, from, err := l.toPush(ctx, n)
 	if err != nil {
 		return p, nil, err
 	}
-	hub := filepath.Join(l.dir, "thawtrail-bench-"+strings.ToLower(rand.Text()))
-	if err := os.CopyFS(hub, os.DirFS(begun.dir)); err != nil {
+	in, err := l.moveIn(ctx, d, begun, nil)
+	if err != nil {
 		return p, nil, err
 	}
-	if _, err := server.Move(ctx, server.MoveConfig{Data: hub, Database: d, Secret: secret(), To: server.ToDatabase}); err != nil {
-		return p, nil, err
-	}
-	defer func() {
-		err = errors.Join(err, server.Delete(context.WithoutCancel(ctx), server.DeleteConfig{Data: hub, Database: d, Secret: secret(), Practice: practiceName}))
-	}()
-	p, err = pushTo(ctx, laptop, server.Config{Data: hub, Database: d}, from.known)
+	defer func() { err = errors.Join(err, in.leave(ctx)) }()
+	p, err = pushTo(ctx, laptop, server.Config{Data: in.hub, Database: d}, from.known)
 	return p, from, err
 }
 

@@ -83,8 +83,7 @@ type manyPractices struct {
 	dir, keys string
 	names     []string
 	links     [][]member // of the practices that are active, the first ones
-	pid       int
-	addr      string
+	host      *hostProcess
 }
 
 func (l *lab) manyPractices(ctx context.Context, n, records, active int64) (*manyPractices, error) {
@@ -127,10 +126,16 @@ func (l *lab) manyPractices(ctx context.Context, n, records, active int64) (*man
 
 var answersAt = regexp.MustCompile(`answers at (\S+);`)
 
-// start runs the host as a process of its own, and waits until it answers.
-func (m *manyPractices) start(ctx context.Context, program string, open int64) (stop func() error, err error) {
-	cmd := exec.CommandContext(ctx, program, "server", "host", "--practices", m.dir, "--keys", m.keys, "--listen", "127.0.0.1:0",
-		"--open", strconv.FormatInt(open+openBeside, 10), "--idle", "5s", "--log-level", "error")
+// hostProcess is a program that serves many practices.
+type hostProcess struct {
+	pid  int
+	addr string
+	stop func() error
+}
+
+// startProgram runs the host as a process of its own, and waits until it answers.
+func startProgram(ctx context.Context, program, listen string, flags ...string) (*hostProcess, error) {
+	cmd := exec.CommandContext(ctx, program, append([]string{"server", "host", "--listen", listen, "--log-level", "error"}, flags...)...)
 	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
 	printed, err := cmd.StdoutPipe()
 	if err != nil {
@@ -139,16 +144,21 @@ func (m *manyPractices) start(ctx context.Context, program string, open int64) (
 	if err := cmd.Start(); err != nil {
 		return nil, err
 	}
-	stop = func() error {
-		return errors.Join(cmd.Process.Signal(os.Interrupt), cmd.Wait())
-	}
 	for lines := bufio.NewScanner(printed); lines.Scan(); {
 		if at := answersAt.FindStringSubmatch(lines.Text()); at != nil {
-			m.pid, m.addr = cmd.Process.Pid, at[1]
-			return stop, nil
+			return &hostProcess{cmd.Process.Pid, at[1], func() error { return errors.Join(cmd.Process.Signal(os.Interrupt), cmd.Wait()) }}, nil
 		}
 	}
 	return nil, errors.Join(errors.New("the host ended before it answered"), cmd.Wait())
+}
+
+// start runs the process of all these practices.
+func (m *manyPractices) start(ctx context.Context, program string, open int64) (stop func() error, err error) {
+	m.host, err = startProgram(ctx, program, "127.0.0.1:0", "--practices", m.dir, "--keys", m.keys, "--open", strconv.FormatInt(open+openBeside, 10), "--idle", "5s")
+	if err != nil {
+		return nil, err
+	}
+	return m.host.stop, nil
 }
 
 // door goes to one practice as a command of the machine does, which opens it.
@@ -197,7 +207,7 @@ func (m *manyPractices) idle(ctx context.Context, wait time.Duration) (r Result,
 			return r, err
 		}
 		for _, link := range of {
-			conn, err := rpc.Dial("passthrough:///"+m.addr, link.creds)
+			conn, err := rpc.Dial("passthrough:///"+m.host.addr, link.creds)
 			if err != nil {
 				return r, err
 			}
@@ -212,12 +222,12 @@ func (m *manyPractices) idle(ctx context.Context, wait time.Duration) (r Result,
 	if err := m.rest(ctx, min(wait, 30*time.Second)); err != nil { // what was opened comes to rest
 		return r, err
 	}
-	before, ok := ticksOf(strconv.Itoa(m.pid))
+	before, ok := ticksOf(strconv.Itoa(m.host.pid))
 	if err := m.rest(ctx, wait); err != nil {
 		return r, err
 	}
-	after, _ := ticksOf(strconv.Itoa(m.pid))
-	kb, err := anonymous(m.pid)
+	after, _ := ticksOf(strconv.Itoa(m.host.pid))
+	kb, err := anonymous(m.host.pid)
 	if err != nil || !ok {
 		return r, errors.Join(errors.New("what a process costs can be read on Linux only"), err)
 	}

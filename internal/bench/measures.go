@@ -12,6 +12,7 @@ func measures() []measure {
 		{names: []string{"urgent_1000"}, run: urgentMeasure},
 		{names: []string{"urgent_20"}, run: heldMeasure},
 		{names: []string{"push_database_100k"}, database: true, run: databaseMeasure},
+		{names: []string{"urgent_database"}, database: true, run: urgentDatabaseMeasure},
 		{names: []string{"neighbour"}, run: neighbourMeasure},
 		{names: []string{"hosted_open", "hosted_idle"}, run: hostedMeasure},
 		{names: pageNames(), run: pagesMeasure},

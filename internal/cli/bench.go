@@ -24,7 +24,7 @@ func (d *console) benchCommand() *cobra.Command {
 	practices := &flagOf{name: "practices", metavar: "N", help: "of hosted_open and hosted_idle: how many practices one process serves (40)"}
 	records := &flagOf{name: "records", metavar: "N", help: "how many records each of them holds (1000)"}
 	active := &flagOf{name: "active", metavar: "N", help: "how many are open at once, each with 8 links (5)"}
-	base := &flagOf{name: "database", metavar: "URL", help: "of push_database_100k: a PostgreSQL to try it on; what it puts there it takes out again", secret: true}
+	base := &flagOf{name: "database", metavar: "URL", help: "of push_database_100k and urgent_database: a PostgreSQL to try them on; what it puts there it takes out again", secret: true}
 	asJSON := &flagOf{name: "json", metavar: metaSwitch, help: "print one JSON object for each measure"}
 	cmd := &cobra.Command{
 		Use: "bench", Short: "Measure speed on this machine, beside the raw limits of the same run",

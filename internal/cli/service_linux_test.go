@@ -21,6 +21,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"thawtrail/internal/service"
+	"thawtrail/internal/store/pg/pgtest"
 	"thawtrail/internal/trust/local"
 	pb "thawtrail/proto/thawtrail/v1"
 )
@@ -184,6 +185,20 @@ func TestBenchOfManyPractices(t *testing.T) {
 	require.Positive(t, idle["mb"])
 	code, _, _ = runLine(t, "bench", "--only", "hosted_open", "--records", "0")
 	require.Equal(t, exitRefused, code)
+}
+
+// The bench starts this very program three times on one database, and a hold goes through
+// them; its numbers are looked at elsewhere.
+func TestBenchOfProcesses(t *testing.T) {
+	url := pgtest.Begin(t).URL()
+	t.Setenv(asProgram, "1")
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	code, out, errs := runLine(t, "bench", "--only", "urgent_database", "--quick", "--json", "--dir", t.TempDir(), "--database", url)
+	require.Zero(t, code, errs)
+	var got map[string]any
+	require.NoError(t, json.Unmarshal([]byte(out), &got))
+	require.EqualValues(t, 20, got["n"])
+	require.Positive(t, got["p99_ms"])
 }
 
 // reload changes the file of settings and asks for it to be read.

@@ -1,0 +1,138 @@
+package bench
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"thawtrail/internal/clock"
+	"thawtrail/internal/rpc"
+	"thawtrail/internal/wholefile"
+)
+
+const (
+	// processesAtOnce serve one practice of a database.
+	processesAtOnce = 3
+
+	urgentDatabaseText = "none; a hold written on a laptop until its frame reached the last of twenty links, which are spread over three processes that share a database; the laptop's own process hands on to the one that has the practice open; target p99 100 ms"
+)
+
+// urgentDatabaseMeasure times a hold that goes through the processes of one database.
+func urgentDatabaseMeasure(ctx context.Context, l *lab) (out []Result, err error) {
+	in, err := l.database(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer in.Close()
+	from, err := l.hub(ctx, l.size(10_000))
+	if err != nil {
+		return nil, err
+	}
+	laptop, err := l.folder("laptop")
+	if err != nil {
+		return nil, err
+	}
+	var links []member
+	moved, err := l.moveIn(ctx, in, from, func(hub string) (err error) {
+		if links, err = members(ctx, hub, urgentLaptops); err != nil {
+			return err
+		}
+		return join(ctx, hub, laptop, clock.System{})
+	})
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, moved.leave(ctx)) }()
+	at, stop, err := l.processes(ctx, filepath.Base(moved.hub))
+	if err != nil {
+		return nil, errors.Join(err, stop())
+	}
+	defer func() { err = errors.Join(err, stop()) }()
+	lap, err := startAgent(ctx, laptop, at[len(at)-1], clock.System{})
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, lap.stop()) }()
+	times, err := handedRound(ctx, lap, from, at, links, l.size(30))
+	if err != nil {
+		return nil, err
+	}
+	r := against("urgent_database", urgentLaptops, percentile(times, 99), 0, urgentDatabaseText)
+	r.More["p50_ms"], r.More["p99_ms"], r.More["target_p99_ms"] = ms(median(times)), ms(percentile(times, 99)), 100.0
+	return []Result{r}, nil
+}
+
+// processes starts programs that serve a practice of the database, each with an empty
+// folder, and says where each answers: at addresses of this machine from which no laptop
+// comes, as processes tell links from what another one hands on.
+func (l *lab) processes(ctx context.Context, practice string) (at []string, stop func() error, err error) {
+	keys, err := l.folder("keys")
+	var all []func() error
+	stop = func() (err error) {
+		for _, one := range all {
+			err = errors.Join(err, one())
+		}
+		return err
+	}
+	if err == nil {
+		err = wholefile.Write(filepath.Join(keys, practice+".key"), keyBytes)
+	}
+	for i := range processesAtOnce {
+		if err != nil {
+			break
+		}
+		var dir string
+		if dir, err = l.folder("process"); err != nil {
+			break
+		}
+		var p *hostProcess
+		if p, err = startProgram(ctx, l.cfg.Program, fmt.Sprintf("127.0.9.%d:0", i+1), "--practices", dir, "--keys", keys, "--database", l.cfg.Database, "--balancers", "127.0.9.0/24"); err == nil {
+			at, all = append(at, p.addr), append(all, p.stop)
+		}
+	}
+	return at, stop, err
+}
+
+// handedRound writes holds on a laptop and times each until the last link heard of it. The
+// links are spread over the processes.
+func handedRound(ctx context.Context, lap *runningReplica, from *filled, at []string, links []member, rounds int64) (times []time.Duration, err error) {
+	err = until(ctx, func() (bool, error) {
+		st, err := lap.status(ctx)
+		return st.GetRecords() >= from.records && st.GetHeldOnServer() > 0, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if err := hold(ctx, lap, from.known, 0); err != nil { // opens the laptop's log of what is urgent
+		return nil, err
+	}
+	if err := settled(ctx, []*runningReplica{lap}); err != nil {
+		return nil, err
+	}
+	held, err := heldBy(ctx, lap)
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	var group errgroup.Group
+	defer func() { cancel(); err = errors.Join(err, group.Wait()) }()
+	a := &arrivals{}
+	var ready sync.WaitGroup
+	for i, link := range links {
+		conn, err := rpc.Dial("passthrough:///"+at[i%len(at)], link.creds)
+		if err != nil {
+			return nil, err
+		}
+		ready.Add(1)
+		if err := openPull(ctx, conn, link.device, held, a, ready.Done, &group); err != nil {
+			return nil, fmt.Errorf("a link to %s: %w", at[i%len(at)], err)
+		}
+	}
+	ready.Wait()
+	return fanned(ctx, a, len(links), rounds, func(round int64) error { return hold(ctx, lap, from.known, round+1) })
+}
