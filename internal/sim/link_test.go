@@ -448,6 +448,7 @@ func (s *session) took(m *message) bool {
 	}
 	if full { // it waits for room, and the session goes on
 		s.w.count("waited for room")
+		s.a.refused = s.a.moves()
 		s.streamed++
 		s.w.flying = append(s.w.flying, &message{s: s, to: m.to, kind: m.kind, bytes: m.bytes, spoiled: m.spoiled})
 		return true
