@@ -26,8 +26,9 @@ const inBulk = 32 << 10
 // checkAhead verifies runs. Those that are refused, that follow another run of their
 // log or belong to a log where damage is known are left to the writer.
 func (s *Store) checkAhead(runs []*pb.Run) []ahead {
-	if s.opt.Turn != nil && bytesOf(runs) > inBulk {
-		defer s.opt.Turn()()
+	if bytesOf(runs) > inBulk {
+		_, done := s.turn()
+		defer done()
 	}
 	out := make([]ahead, len(runs))
 	seen := map[event.LogID]bool{}

@@ -50,8 +50,9 @@ type Options struct {
 	// Charter is what stands in the second place of what the replica stands on
 	// (Store.Charter); nil: there is none.
 	Charter []*pb.Run
-	// Turn waits for a turn to do one piece of work in bulk, where stores share a machine and
-	// none may keep it from the others, and gives what ends it; nil: there is no need to wait.
+	// Turn waits for a turn to do one piece of work in bulk, on one core, where stores share a
+	// machine and none may keep it from the others, and gives what ends it; nil: the store has
+	// the machine for itself, and leaves a core free only while a person writes.
 	Turn func() (done func())
 	// Far is how many records behind the journal the index gathers what is applied to
 	// it in memory, until Settle; 0: what is usual.
@@ -88,6 +89,7 @@ type Store struct {
 	projection *projection.Projection
 
 	writer  writer
+	person  person
 	logs    logTable
 	author  authorship
 	report  damageReport
@@ -157,7 +159,7 @@ func (s *Store) projectionOptions() projection.Options {
 	return projection.Options{
 		Dir: s.opt.Dir, Index: s.opt.Index, Key: s.opt.IndexKey, Device: s.public, Founding: s.opt.Founding,
 		Logger: s.opt.Logger, Logs: &s.logs, Damaged: s.damaged, Repaired: s.report.add, Applied: s.signals.fold,
-		Behind: s.opt.behind, Far: s.opt.Far, Unclean: s.opt.unclean, Turn: s.opt.Turn,
+		Behind: s.opt.behind, Far: s.opt.Far, Unclean: s.opt.unclean, Turn: s.turn,
 	}
 }
 

@@ -123,6 +123,7 @@ func (s *Store) Append(ctx context.Context, drafts ...Draft) ([]*event.Record, e
 	if err := ctx.Err(); err != nil {
 		return nil, fmt.Errorf("not saved: %w", err)
 	}
+	s.person.writes(s.opt.Clock.Monotonic(), drafts)
 	w := &write{drafts: drafts, done: make(chan struct{})}
 	s.submit(w)
 	return w.records, w.err

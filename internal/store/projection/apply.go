@@ -19,6 +19,7 @@ import (
 const (
 	mostBatch  = 256
 	leastBatch = 1
+	aloneBatch = 64 // while others wait: they wait for as long as it takes
 )
 
 // inBulk is how many records have to be left for a step to wait for its turn: what a person
@@ -51,11 +52,15 @@ func (p *Projection) CatchUp(ctx context.Context) error {
 // applyStep applies one batch and lets others come between it and the next. more says
 // that there is something left before an end.
 func (p *Projection) applyStep(end journal.Position) (more bool, err error) {
+	alone := false
 	if p.opt.Turn != nil && p.Behind() > inBulk {
-		defer p.opt.Turn()()
+		var done func()
+		alone, done = p.opt.Turn()
+		defer done()
 	}
 	p.applier.Lock()
 	defer p.applier.Unlock()
+	p.alone = alone
 	if p.closed.Load() {
 		return false, ErrClosed
 	}
@@ -110,10 +115,18 @@ func (p *Projection) applySome() (int, error) {
 	}
 }
 
+// batchNow is how many records the next transaction takes.
+func (p *Projection) batchNow() int {
+	if p.alone {
+		return min(p.batch, aloneBatch)
+	}
+	return p.batch
+}
+
 // nextBatch takes the next records after the cursor: from memory when they are
 // kept there, else from the journal.
 func (p *Projection) nextBatch() ([]located, journal.Position, error) {
-	if recs := p.backlog.after(p.cursor.pos, p.batch); len(recs) > 0 {
+	if recs := p.backlog.after(p.cursor.pos, p.batchNow()); len(recs) > 0 {
 		return recs, recs[len(recs)-1].next, nil
 	}
 	return p.scanBatch()
@@ -128,7 +141,7 @@ func (p *Projection) scanBatch() ([]located, journal.Position, error) {
 	end := p.journal.End()
 	next := p.cursor.pos
 	err := p.journal.Scan(p.cursor.pos, func(pos journal.Position, frame []byte) error {
-		if len(frames) == p.batch {
+		if len(frames) == p.batchNow() {
 			next = pos
 			return errEnough
 		}
@@ -151,7 +164,7 @@ func (p *Projection) scanBatch() ([]located, journal.Position, error) {
 // decodeAll decodes frames side by side. What is no record is noted as damage.
 func (p *Projection) decodeAll(frames [][]byte, at []journal.Position) []located {
 	recs, failed := make([]located, len(frames)), make([]error, len(frames))
-	inParallel(len(frames), func(i int) {
+	p.inParallel(len(frames), func(i int) {
 		recs[i].pos = at[i]
 		recs[i].rec, failed[i] = event.Decode(frames[i])
 	})

@@ -46,7 +46,7 @@ func (a *application) fold(keys ...event.Key) error {
 			return f.err
 		}
 	}
-	inParallel(len(list), func(i int) { a.work(&list[i]) })
+	a.p.inParallel(len(list), func(i int) { a.work(&list[i]) })
 	for i := range list {
 		f := &list[i]
 		if f.err != nil {

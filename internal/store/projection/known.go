@@ -28,7 +28,7 @@ type knownRecords map[journal.Position]*known
 
 // learn works out what folds need of the records of the batch. The rights are folded.
 func (a *application) learn() {
-	inParallel(len(a.recs), func(i int) {
+	a.p.inParallel(len(a.recs), func(i int) {
 		r := a.known[a.recs[i].pos]
 		if r.flaw == ledger.FlawUnasked {
 			r.say()

@@ -13,15 +13,12 @@ const (
 )
 
 // inParallel does n independent things, each once, and returns when all are done.
-// Few are done one after the other. Workers take a few at a time, for some things
-// take a hundred times as long as others.
-func inParallel(n int, do func(i int)) {
+// Few are done one after the other, and all while the projection works alone. Workers
+// take a few at a time, for some things take a hundred times as long as others.
+func (p *Projection) inParallel(n int, do func(i int)) {
 	workers := min(runtime.GOMAXPROCS(0), maxWorkers, n/leastShare)
-	if workers < 2 {
-		for i := range n {
-			do(i)
-		}
-		return
+	if p.alone {
+		workers = 1
 	}
 	var taken atomic.Int64
 	work := func() {
@@ -37,7 +34,7 @@ func inParallel(n int, do func(i int)) {
 		}
 	}
 	var done sync.WaitGroup
-	for range workers - 1 {
+	for range max(workers, 1) - 1 {
 		done.Go(work)
 	}
 	work()

@@ -35,8 +35,9 @@ type Options struct {
 	Far     int    // how many records behind the index gathers what it is given; 0: farRecords
 	Unclean bool   // an index that was handed over was not closed well
 
-	// Turn is that of store.Options: it is taken for each step of a fold that has many left.
-	Turn func() (done func())
+	// Turn is waited for before each step of a fold that has many left. alone: the step keeps
+	// to one core, because others wait for the rest. nil: there is no need to wait.
+	Turn func() (alone bool, done func())
 }
 
 // Journal is what the projection reads: all that it holds can be built from it.
@@ -82,6 +83,7 @@ type Projection struct {
 
 	applier turnstile // held by the one that moves the cursor, through a whole transaction; guards the fields below
 
+	alone       bool // the step that is on keeps to one core
 	cursor      cursor
 	rights      *ledger.Rights
 	prioritized journal.Position // the newest record that was applied out of its turn
