@@ -134,5 +134,8 @@ func handedRound(ctx context.Context, lap *runningReplica, from *filled, at []st
 		}
 	}
 	ready.Wait()
+	if err := settled(ctx, []*runningReplica{lap}); err != nil { // what the links brought has come round
+		return nil, err
+	}
 	return fanned(ctx, a, len(links), rounds, func(round int64) error { return hold(ctx, lap, from.known, round+1) })
 }

@@ -1,9 +1,11 @@
 package pg
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"fmt"
+	"strconv"
 
 	"thawtrail/internal/store/journal"
 )
@@ -51,18 +53,24 @@ func (t *truth) page(sql string, args ...any) ([]row, error) {
 const leafOf = `(SELECT max(b.position) FROM thawtrail_leaf AS b WHERE b.practice = $1 AND b.position <= `
 
 // ReadAt reads the frame at a position. buf is not used: what comes over the network lies
-// in memory of its own.
+// in memory of its own. Many ask for one frame at once when a record is handed on to all
+// links of a practice: one question answers them.
 func (t *truth) ReadAt(p journal.Position, _ []byte) (frame []byte, next journal.Position, err error) {
 	at, err := t.within(p)
 	if err != nil {
 		return nil, next, err
 	}
-	rows, err := t.page(`SELECT position, leaf FROM thawtrail_leaf WHERE practice = $1 AND position = `+leafOf+`$2)`, at)
+	read, err, _ := t.reads.Do(strconv.FormatInt(at, 10), func() (any, error) {
+		rows, err := t.page(`SELECT position, leaf FROM thawtrail_leaf WHERE practice = $1 AND position = `+leafOf+`$2)`, at)
+		if err != nil {
+			return nil, err
+		}
+		return t.frameAt(at, rows)
+	})
 	if err != nil {
-		return nil, next, err
+		return nil, position(at + 1), err
 	}
-	frame, err = t.frameAt(at, rows)
-	return frame, position(at + 1), err
+	return bytes.Clone(read.([]byte)), position(at + 1), nil
 }
 
 // frameAt is the frame at a position out of the first of rows.

@@ -10,6 +10,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+	"golang.org/x/sync/singleflight"
 
 	"thawtrail/internal/refusal"
 	"thawtrail/internal/store"
@@ -34,6 +35,7 @@ type truth struct {
 	seal   sealer
 	ctx    context.Context // ends with Close
 	cancel context.CancelFunc
+	reads  singleflight.Group // of frames, by position
 
 	commit  sync.Mutex // guards the fields below: one Commit at a time
 	fence   int64

@@ -17,6 +17,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
 	"thawtrail/internal/event"
@@ -70,6 +71,44 @@ func raw(frames ...string) (out [][]byte) {
 		out = append(out, []byte(f))
 	}
 	return out
+}
+
+// A record that is handed on to many links at once is asked for by one question, and each
+// has it for itself.
+func TestManyReadOneFrame(t *testing.T) {
+	truth := mustOpen(t, newPlace(t))
+	at, err := truth.Commit(raw("a hold"))
+	require.NoError(t, err)
+	holder, err := pgx.Connect(t.Context(), shared.URL())
+	require.NoError(t, err)
+	defer func() { require.NoError(t, holder.Close(context.Background())) }()
+	tx, err := holder.Begin(t.Context())
+	require.NoError(t, err)
+	_, err = tx.Exec(t.Context(), `LOCK thawtrail_leaf IN ACCESS EXCLUSIVE MODE`)
+	require.NoError(t, err)
+	const links = 10
+	got := make([][]byte, links)
+	var group errgroup.Group
+	for i := range links {
+		group.Go(func() (err error) {
+			got[i], _, err = truth.ReadAt(at[0], nil)
+			return err
+		})
+	}
+	waiting := func() int { return query(t, `SELECT count(*) FROM pg_locks WHERE NOT granted`) }
+	for waiting() == 0 {
+		time.Sleep(time.Millisecond)
+	}
+	for range 20 {
+		require.Equal(t, 1, waiting())
+		time.Sleep(10 * time.Millisecond)
+	}
+	require.NoError(t, tx.Rollback(t.Context()))
+	require.NoError(t, group.Wait())
+	for _, frame := range got {
+		require.Equal(t, "a hold", string(frame))
+		frame[0] = 'A'
+	}
 }
 
 // A link that breaks in the middle of a commit leaves open what happened; in each of the
