@@ -44,14 +44,25 @@ func (n *night) digests() (digests []string, records []int64) {
 }
 
 // agreed says that all three hold the same records and tell the same story.
-func (n *night) agreed() bool {
-	digests, records := n.digests()
+func (n *night) agreed() bool { return n.agree(n.digests()) }
+
+func (n *night) agree(digests []string, records []int64) bool {
 	for i := range digests {
 		if digests[i] != digests[0] || records[i] != records[0] {
 			return false
 		}
 	}
 	return n.err == nil
+}
+
+// same asks all three until they agree: the clinic's server may say at any moment, in a
+// record of its own, what it holds.
+func (n *night) same() (digests []string, records []int64) {
+	n.until("all three say the same in the end", func() bool {
+		digests, records = n.digests()
+		return n.agree(digests, records)
+	})
+	return digests, records
 }
 
 // settle waits until all three agree and the clinic's server has confirmed every
@@ -152,7 +163,7 @@ func (n *night) count() {
 		}
 	}
 	open := n.doubts()
-	digests, records := n.digests()
+	digests, records := n.same()
 	if n.err != nil {
 		return
 	}
