@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"regexp"
 	"strconv"
-	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -19,7 +18,6 @@ import (
 
 	"thawtrail/internal/bench/nights"
 	"thawtrail/internal/clock"
-	"thawtrail/internal/rpc"
 	"thawtrail/internal/store"
 	"thawtrail/internal/trust/local"
 	"thawtrail/internal/wholefile"
@@ -195,7 +193,6 @@ func (m *manyPractices) idle(ctx context.Context, wait time.Duration) (r Result,
 	ctx, cancel := context.WithCancel(ctx)
 	var group errgroup.Group
 	defer func() { cancel(); err = errors.Join(err, group.Wait()) }()
-	var ready sync.WaitGroup
 	links := 0
 	for i, of := range m.links {
 		here, err := m.door(m.names[i])
@@ -206,19 +203,11 @@ func (m *manyPractices) idle(ctx context.Context, wait time.Duration) (r Result,
 		if err := errors.Join(err, here.conn.Close()); err != nil {
 			return r, err
 		}
-		for _, link := range of {
-			conn, err := rpc.Dial("passthrough:///"+m.host.addr, link.creds)
-			if err != nil {
-				return r, err
-			}
-			ready.Add(1)
-			if err := openPull(ctx, conn, link.device, held, &arrivals{}, ready.Done, &group); err != nil {
-				return r, err
-			}
-			links++
+		if err := openPulls(ctx, []string{m.host.addr}, of, held, &arrivals{}, &group); err != nil {
+			return r, err
 		}
+		links += len(of)
 	}
-	ready.Wait()
 	if err := m.rest(ctx, min(wait, 30*time.Second)); err != nil { // what was opened comes to rest
 		return r, err
 	}

@@ -5,13 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
-	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
-	"thawtrail/internal/rpc"
 	"thawtrail/internal/wholefile"
 )
 
@@ -50,7 +48,7 @@ func urgentDatabaseMeasure(ctx context.Context, l *lab) (out []Result, err error
 	defer func() { err = errors.Join(err, moved.leave(ctx)) }()
 	at, stop, err := l.processes(ctx, filepath.Base(moved.hub))
 	if err != nil {
-		return nil, errors.Join(err, stop())
+		return nil, err
 	}
 	defer func() { err = errors.Join(err, stop()) }()
 	lap, err := startAgent(ctx, laptop, at[len(at)-1], clock.System{})
@@ -62,40 +60,45 @@ func urgentDatabaseMeasure(ctx context.Context, l *lab) (out []Result, err error
 	if err != nil {
 		return nil, err
 	}
-	r := against("urgent_database", urgentLaptops, percentile(times, 99), 0, urgentDatabaseText)
-	r.More["p50_ms"], r.More["p99_ms"], r.More["target_p99_ms"] = ms(median(times)), ms(percentile(times, 99)), 100.0
-	return []Result{r}, nil
+	return []Result{holdsTook("urgent_database", times, urgentDatabaseText)}, nil
 }
 
 // processes starts programs that serve a practice of the database, each with an empty
 // folder, and says where each answers: at addresses of this machine from which no laptop
 // comes, as processes tell links from what another one hands on.
 func (l *lab) processes(ctx context.Context, practice string) (at []string, stop func() error, err error) {
-	keys, err := l.folder("keys")
 	var all []func() error
-	stop = func() (err error) {
+	stopAll := func() (err error) {
 		for _, one := range all {
 			err = errors.Join(err, one())
 		}
 		return err
 	}
-	if err == nil {
-		err = wholefile.Write(filepath.Join(keys, practice+".key"), keyBytes)
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, stopAll())
+		}
+	}()
+	keys, err := l.folder("keys")
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := wholefile.Write(filepath.Join(keys, practice+".key"), keyBytes); err != nil {
+		return nil, nil, err
 	}
 	for i := range processesAtOnce {
+		dir, err := l.folder("process")
 		if err != nil {
-			break
+			return nil, nil, err
 		}
-		var dir string
-		if dir, err = l.folder("process"); err != nil {
-			break
+		p, err := startProgram(ctx, l.cfg.Program, fmt.Sprintf("127.0.9.%d:0", i+1),
+			"--practices", dir, "--keys", keys, "--database", l.cfg.Database, "--balancers", "127.0.9.0/24")
+		if err != nil {
+			return nil, nil, err
 		}
-		var p *hostProcess
-		if p, err = startProgram(ctx, l.cfg.Program, fmt.Sprintf("127.0.9.%d:0", i+1), "--practices", dir, "--keys", keys, "--database", l.cfg.Database, "--balancers", "127.0.9.0/24"); err == nil {
-			at, all = append(at, p.addr), append(all, p.stop)
-		}
+		at, all = append(at, p.addr), append(all, p.stop)
 	}
-	return at, stop, err
+	return at, stopAll, nil
 }
 
 // handedRound writes holds on a laptop and times each until the last link heard of it. The
@@ -122,18 +125,9 @@ func handedRound(ctx context.Context, lap *runningReplica, from *filled, at []st
 	var group errgroup.Group
 	defer func() { cancel(); err = errors.Join(err, group.Wait()) }()
 	a := &arrivals{}
-	var ready sync.WaitGroup
-	for i, link := range links {
-		conn, err := rpc.Dial("passthrough:///"+at[i%len(at)], link.creds)
-		if err != nil {
-			return nil, err
-		}
-		ready.Add(1)
-		if err := openPull(ctx, conn, link.device, held, a, ready.Done, &group); err != nil {
-			return nil, fmt.Errorf("a link to %s: %w", at[i%len(at)], err)
-		}
+	if err := openPulls(ctx, at, links, held, a, &group); err != nil {
+		return nil, err
 	}
-	ready.Wait()
 	if err := settled(ctx, []*runningReplica{lap}); err != nil { // what the links brought has come round
 		return nil, err
 	}

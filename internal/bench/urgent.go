@@ -176,22 +176,13 @@ func (l *lab) holdFan(ctx context.Context, n int, rounds int64) (times []time.Du
 	var group errgroup.Group
 	defer func() { cancel(); err = errors.Join(err, group.Wait()) }()
 	a := &arrivals{}
-	var ready sync.WaitGroup
 	held, err := heldBy(ctx, srv)
 	if err != nil {
 		return nil, err
 	}
-	for _, link := range links {
-		ready.Add(1)
-		conn, err := rpc.Dial("passthrough:///"+srv.addr, link.creds)
-		if err != nil {
-			return nil, err
-		}
-		if err := openPull(ctx, conn, link.device, held, a, ready.Done, &group); err != nil {
-			return nil, err
-		}
+	if err := openPulls(ctx, []string{srv.addr}, links, held, a, &group); err != nil {
+		return nil, err
 	}
-	ready.Wait()
 	return fanned(ctx, a, n, rounds, func(round int64) error { return hold(ctx, srv, from.known, round) })
 }
 
@@ -259,6 +250,24 @@ func members(ctx context.Context, hub string, n int) (out []member, err error) {
 		_, err = s.Append(ctx, drafts...)
 		return err
 	})
+}
+
+// openPulls opens a stream for each link, at the addresses in turn, and returns when all have
+// caught up.
+func openPulls(ctx context.Context, at []string, links []member, held []*pb.HeldLog, a *arrivals, group *errgroup.Group) error {
+	var ready sync.WaitGroup
+	for i, link := range links {
+		conn, err := rpc.Dial("passthrough:///"+at[i%len(at)], link.creds)
+		if err != nil {
+			return err
+		}
+		ready.Add(1)
+		if err := openPull(ctx, conn, link.device, held, a, ready.Done, group); err != nil {
+			return fmt.Errorf("a link to %s: %w", at[i%len(at)], err)
+		}
+	}
+	ready.Wait()
+	return nil
 }
 
 // openPull opens one stream and counts the frames that carry a hold.

@@ -95,7 +95,9 @@ func TestManyReadOneFrame(t *testing.T) {
 			return err
 		})
 	}
-	waiting := func() int { return query(t, `SELECT count(*) FROM pg_locks WHERE NOT granted`) }
+	waiting := func() int {
+		return query(t, `SELECT count(*) FROM pg_locks WHERE NOT granted AND mode = 'AccessShareLock'`)
+	}
 	for waiting() == 0 {
 		time.Sleep(time.Millisecond)
 	}

@@ -61,6 +61,7 @@ func (p *Projection) applyStep(end journal.Position) (more bool, err error) {
 	p.applier.Lock()
 	defer p.applier.Unlock()
 	p.alone = alone
+	defer func() { p.alone = false }() // what a person waits for does not stand back
 	if p.closed.Load() {
 		return false, ErrClosed
 	}

@@ -193,7 +193,8 @@ func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
 	return nil
 }
 
-// outgrow takes the record before r from the ends, of which one at least is left.
+// outgrow takes the record before r from the ends, of which one at least is left. When that
+// was the tip, WallUs stays what it was until the next record comes.
 func (l *LogInfo) outgrow(r *event.Record) {
 	if bytes.Equal(r.Head.Prev, l.Tip.Hash[:]) && len(l.Branches) > 0 {
 		l.Tip, l.Branches = l.Branches[0], l.Branches[1:]

@@ -17,6 +17,12 @@ const (
 // take a few at a time, for some things take a hundred times as long as others.
 func (p *Projection) inParallel(n int, do func(i int)) {
 	workers := min(runtime.GOMAXPROCS(0), maxWorkers, n/leastShare)
+	if workers < 2 && !p.alone {
+		for i := range n {
+			do(i)
+		}
+		return
+	}
 	if p.alone {
 		workers = 1
 	}
@@ -34,7 +40,7 @@ func (p *Projection) inParallel(n int, do func(i int)) {
 		}
 	}
 	var done sync.WaitGroup
-	for range max(workers, 1) - 1 {
+	for range workers - 1 {
 		done.Go(work)
 	}
 	work()
