@@ -47,7 +47,11 @@ func stored(t *rapid.T, f protoreflect.FieldDescriptor, rule *pb.FieldRule) (pro
 		case pb.Format_FORMAT_DAY:
 			return protoreflect.ValueOfString("2027-04"), true
 		}
-		return protoreflect.ValueOfString("a word, and another"), true
+		text := "a word, and another"
+		if rule.MaxLen > 0 {
+			text = text[:min(len(text), int(rule.MaxLen))]
+		}
+		return protoreflect.ValueOfString(text), true
 	}
 	return protoreflect.Value{}, false
 }
