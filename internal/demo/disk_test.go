@@ -14,8 +14,9 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// diskBytes is the size of the small disk: room for what all rounds write.
-const diskBytes = 128 << 20
+// diskBytes is the size of the small disk: room for what all rounds write, and for the
+// index to lie on it.
+const diskBytes = 512 << 20
 
 // TestTortureDisks gives a laptop a small disk of its own and fills it in every round
 // to a few bytes while it writes, or starts the laptop while the disk takes no writes.

@@ -158,7 +158,7 @@ func prepare(opt Options) (*Store, error) {
 func (s *Store) projectionOptions() projection.Options {
 	return projection.Options{
 		Dir: s.opt.Dir, Index: s.opt.Index, Key: s.opt.IndexKey, Device: s.public, Founding: s.opt.Founding,
-		Logger: s.opt.Logger, Logs: &s.logs, Damaged: s.damaged, Repaired: s.report.add, Applied: s.signals.fold,
+		Logger: s.opt.Logger, Elapsed: s.opt.Clock.Monotonic, Logs: &s.logs, Damaged: s.damaged, Repaired: s.report.add, Applied: s.signals.fold,
 		Behind: s.opt.behind, Far: s.opt.Far, Unclean: s.opt.unclean, Turn: s.turn,
 	}
 }

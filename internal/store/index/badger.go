@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/dgraph-io/badger/v4"
 	"github.com/dgraph-io/badger/v4/options"
@@ -112,6 +113,7 @@ func (d *disk) View(fn func(Reader) error) error {
 func (d *disk) Update(fn func(Writer) error) error {
 	d.update.Lock()
 	defer d.update.Unlock()
+	d.rest()
 	if err := d.folder.room(); err != nil {
 		return err
 	}
@@ -126,7 +128,30 @@ func (d *disk) Update(fn func(Writer) error) error {
 	if err := o.check(); err != nil {
 		return err
 	}
+	if err := d.folder.room(); err != nil { // it took a while to get here
+		return err
+	}
 	return d.commit(o)
+}
+
+// rest waits, where little room is left, until Badger has written what it was given: so it
+// never has more on hand than one update can start.
+func (d *disk) rest() {
+	for range restAtMost / restEvery {
+		if !d.folder.scarce() || !d.busy() {
+			return
+		}
+		time.Sleep(restEvery)
+	}
+}
+
+// busy says that a table waits to be flushed, or tables to be merged.
+func (d *disk) busy() bool {
+	logs, err := d.folder.writeAheadLogs()
+	if err != nil || len(logs) > 1 {
+		return true
+	}
+	return slices.ContainsFunc(d.db.Levels(), func(l badger.LevelInfo) bool { return l.Score >= 1 })
 }
 
 func (d *disk) commit(o *overlay) error {
@@ -187,7 +212,8 @@ func (d *disk) Persist() (bool, error) {
 }
 
 // Close flushes the tables and, when all went well, leaves the clean mark. It
-// waits for views and updates to end.
+// waits for views and updates to end. On a disk without room it leaves that for when
+// there is some: if the process ends before, the stop was an unclean one.
 func (d *disk) Close() error {
 	d.state.Lock()
 	again := d.closed
@@ -197,6 +223,29 @@ func (d *disk) Close() error {
 		return nil
 	}
 	d.users.Wait()
+	d.update.Lock()
+	defer d.update.Unlock()
+	if err := d.folder.room(); errors.Is(err, ErrNoSpace) {
+		d.folder.opt.Logger.Warn("index: not closed yet", "reason", err)
+		go d.closeLater()
+		return nil
+	}
+	return d.close()
+}
+
+// closeLater closes as soon as there is room.
+func (d *disk) closeLater() {
+	d.update.Lock()
+	defer d.update.Unlock()
+	for errors.Is(d.folder.room(), ErrNoSpace) {
+		time.Sleep(roomEvery)
+	}
+	if err := d.close(); err != nil {
+		d.folder.opt.Logger.Error("index: not closed well", "reason", err)
+	}
+}
+
+func (d *disk) close() error {
 	err := d.db.Close()
 	if err == nil {
 		err = d.folder.markClean()

@@ -37,8 +37,9 @@ type Cover struct {
 }
 
 const (
-	// mostCovered bounds what lies in memory. The journal's reserve and the room that
-	// Open and Update leave hold far less, and whoever gathers settles in time.
+	// mostCovered bounds what lies in memory. What people write while a disk is full is
+	// far less, and whoever gathers settles in time; records that come in bulk from
+	// elsewhere can fill it, and then wait in the journal for room.
 	mostCovered = 96 << 20
 	// gatheredTxnBytes bounds an update that stays in memory.
 	gatheredTxnBytes = 4 << 20

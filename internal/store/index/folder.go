@@ -46,34 +46,24 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 type folder struct {
 	opt  Options
 	lock io.Closer
+	pace pace // asked by Open, and then under the lock of updates
 }
 
-// lockFolder makes the directory and takes its lock.
+// lockFolder makes the directory and takes its lock. Where there is no room the lock is
+// not asked for: an index that waits for room to be closed may have it still.
 func lockFolder(opt Options) (*folder, error) {
-	if err := wholefile.MakeFolder(opt.Dir); err != nil {
+	f := &folder{opt: opt}
+	err := wholefile.MakeFolder(opt.Dir)
+	if err == nil {
+		err = f.room()
+	}
+	if err != nil {
 		return nil, fmt.Errorf("index: %w", err)
 	}
-	lock, err := filelock.Take(filepath.Join(opt.Dir, lockName))
-	if err != nil {
+	if f.lock, err = filelock.Take(f.path(lockName)); err != nil {
 		return nil, fmt.Errorf("%s: %w", opt.Dir, err)
 	}
-	return &folder{opt, lock}, nil
-}
-
-// roomTables is the room that must be left, in tables in memory: two being
-// written, two being flushed, and as much again for merging them.
-const roomTables = 8
-
-// room refuses when the disk is nearly full.
-func (f *folder) room() error {
-	free, err := f.opt.free(f.opt.Dir)
-	if err != nil {
-		return fmt.Errorf("ask for the room left: %w", err)
-	}
-	if need := roomTables * uint64(f.opt.MemTableBytes); free < need {
-		return fmt.Errorf("%w: %d bytes left in %s, expected at least %d", ErrNoSpace, free, f.opt.Dir, need)
-	}
-	return nil
+	return f, nil
 }
 
 func (f *folder) unlock() error { return f.lock.Close() }

@@ -34,10 +34,10 @@ var (
 	ErrKey = errors.New("index: key refused")
 	// ErrClosed: the index was closed.
 	ErrClosed = errors.New("index: closed")
-	// ErrNoSpace: the disk is nearly full. Badger writes through mapped files,
-	// where a full disk kills the process instead of giving an error, so Open
-	// and Update refuse while there is still some room. Views go on, and so can
-	// the journal.
+	// ErrNoSpace: the disk is nearly full, or fills so fast that it soon will be.
+	// Badger writes through mapped files, where a full disk kills the process
+	// instead of giving an error, so Open and Update refuse while there is still
+	// some room. Views go on, and so can the journal.
 	ErrNoSpace = errors.New("index: too little room on the disk")
 	// ErrLocked: another process has the index open.
 	ErrLocked = filelock.ErrLocked

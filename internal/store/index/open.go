@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"strings"
+	"time"
 
 	"thawtrail/internal/wholefile"
 )
@@ -49,6 +50,10 @@ type Options struct {
 	MemTableBytes int64  // 0 means 4 MiB, which is the least
 	Logger        *slog.Logger
 
+	// Elapsed is time since any start, to see how fast the room on the disk goes; nil: it
+	// is not looked at.
+	Elapsed func() time.Duration
+
 	free func(dir string) (uint64, error) // bytes left on the disk; set by tests
 }
 
@@ -61,6 +66,9 @@ func Open(opt Options) (Index, Opened, error) {
 	}
 	if opt.free == nil {
 		opt.free = wholefile.FreeBytes
+	}
+	if opt.Elapsed == nil {
+		opt.Elapsed = func() time.Duration { return 0 }
 	}
 	if opt.Logger == nil {
 		opt.Logger = slog.New(slog.DiscardHandler)
@@ -83,7 +91,7 @@ func Open(opt Options) (Index, Opened, error) {
 // open decides what is there, puts it aside when it cannot be trusted, and
 // opens what is left. The clean mark is gone before Badger touches a file.
 func (f *folder) open() (*disk, Opened, error) {
-	if err := errors.Join(f.room(), f.checkKey()); err != nil {
+	if err := f.checkKey(); err != nil {
 		return nil, Opened{}, err
 	}
 	opened, err := f.inspect()

@@ -14,12 +14,15 @@ package index
 //	step not over a reverse scan's end       TestScans, TestMemoryEqualsDisk
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -230,18 +233,28 @@ func TestTroubleOfTheMachineIsNotDamage(t *testing.T) {
 
 func TestNearlyFullDisk(t *testing.T) {
 	eachOptions(t, func(t *testing.T, o Options) {
-		free := uint64(1 << 40)
-		o.free = func(string) (uint64, error) { return free, nil }
+		var free atomic.Uint64
+		o.free = func(string) (uint64, error) { return free.Load(), nil }
+		enough := uint64(roomTables * defaultMemTable)
+		free.Store(enough)
 		ix := mustOpen(t, o, Fresh)
 		put(t, ix, "a", "1")
-		free = 30 << 20
+		free.Store(enough - 1)
 		err := ix.Update(func(w Writer) error { return putIn(w, "b", "2") })
 		require.ErrorIs(t, err, ErrNoSpace)
+		free.Store(enough)
+		err = ix.Update(func(w Writer) error {
+			free.Store(enough - 1) // while the update is made
+			return putIn(w, "b", "2")
+		})
+		require.ErrorIs(t, err, ErrNoSpace)
 		require.Equal(t, []string{"a=1"}, listAll(t, ix))
+		free.Store(enough)
 		require.NoError(t, ix.Close())
+		free.Store(enough - 1)
 		_, _, err = Open(o)
 		require.ErrorIs(t, err, ErrNoSpace)
-		free = 40 << 20
+		free.Store(enough)
 		ix = mustOpen(t, o, Clean) // the refused open left the mark
 		put(t, ix, "b", "2")
 		require.Equal(t, []string{"a=1", "b=2"}, listAll(t, ix))
@@ -250,6 +263,47 @@ func TestNearlyFullDisk(t *testing.T) {
 	free, err := wholefile.FreeBytes(t.TempDir())
 	require.NoError(t, err)
 	require.Positive(t, free)
+}
+
+// TestAnIndexIsClosedWhenThereIsRoom: to flush its tables on a full disk would end the
+// process.
+func TestAnIndexIsClosedWhenThereIsRoom(t *testing.T) {
+	eachOptions(t, func(t *testing.T, o Options) {
+		var free atomic.Uint64
+		o.free = func(string) (uint64, error) { return free.Load(), nil }
+		free.Store(roomTables * defaultMemTable)
+		ix := mustOpen(t, o, Fresh)
+		put(t, ix, "a", "1")
+		free.Store(0)
+		require.NoError(t, ix.Close())
+		_, _, err := Open(o)
+		require.ErrorIs(t, err, ErrNoSpace, "not that it is open: who has no room goes on in memory")
+		require.NoFileExists(t, filepath.Join(o.Dir, cleanName))
+		free.Store(roomTables * defaultMemTable)
+		require.Eventually(t, func() bool {
+			ix, opened, err := Open(o)
+			if errors.Is(err, ErrLocked) {
+				return false
+			}
+			require.NoError(t, err)
+			require.Equal(t, Clean, opened.State)
+			require.Equal(t, []string{"a=1"}, listAll(t, ix))
+			return ix.Close() == nil
+		}, time.Minute, time.Millisecond)
+	})
+}
+
+// TestRoomThatGoesFast: what will be gone before Badger is done is no room.
+func TestRoomThatGoesFast(t *testing.T) {
+	var p pace
+	at := time.Hour
+	require.Zero(t, p.ahead(10<<30, at))
+	require.EqualValues(t, 100<<20, p.ahead(10<<30-10<<20, at+time.Millisecond), "10 MiB at once count over a tenth of a second")
+	require.EqualValues(t, 400<<20, p.ahead(10<<30-80<<20, at+200*time.Millisecond))
+	require.InDelta(t, 200<<20, p.ahead(10<<30-80<<20, at+700*time.Millisecond), 1<<20, "it stands still, and is forgotten")
+	require.Zero(t, p.ahead(10<<30-80<<20, at+2*time.Second))
+	require.EqualValues(t, aheadAtMost, p.ahead(0, at+2100*time.Millisecond))
+	require.Zero(t, p.ahead(11<<30, at+2200*time.Millisecond), "somebody made room")
 }
 
 func TestManyUpdatesSurviveCloseAndFlush(t *testing.T) {
@@ -268,9 +322,10 @@ func TestManyUpdatesSurviveCloseAndFlush(t *testing.T) {
 				return nil
 			}))
 		}
-		tables, err := filepath.Glob(filepath.Join(o.Dir, tablesName, "*.sst"))
-		require.NoError(t, err)
-		require.NotEmpty(t, tables)
+		require.Eventually(t, func() bool {
+			tables, err := filepath.Glob(filepath.Join(o.Dir, tablesName, "*.sst"))
+			return err == nil && len(tables) > 0
+		}, time.Minute, time.Millisecond)
 		require.Len(t, listAll(t, ix), 6000)
 		require.NoError(t, ix.Close())
 		ix = mustOpen(t, o, Clean)

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"thawtrail/internal/event"
 	"thawtrail/internal/exchange"
@@ -24,6 +25,7 @@ type Options struct {
 	Device   ed25519.PublicKey // whose records are applied with priority, and whose requests are found again
 	Founding event.Hash        // of the practice that this replica joined; zero before
 	Logger   *slog.Logger
+	Elapsed  func() time.Duration // time since any start; see index.Options
 	Logs     Logs
 
 	// What the projection tells; none of it may ask the projection in turn.
@@ -116,7 +118,7 @@ func Open(opt Options) (*Projection, error) {
 }
 
 func (p *Projection) openIndex() error {
-	ix, opened, err := index.Open(index.Options{Dir: filepath.Join(p.opt.Dir, "index"), Key: p.opt.Key, Logger: p.opt.Logger})
+	ix, opened, err := index.Open(index.Options{Dir: filepath.Join(p.opt.Dir, "index"), Key: p.opt.Key, Logger: p.opt.Logger, Elapsed: p.opt.Elapsed})
 	if errors.Is(err, index.ErrNoSpace) {
 		p.covered(err)
 		p.index = index.NewMemory()
