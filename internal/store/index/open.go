@@ -159,6 +159,9 @@ func (f *folder) inspect() (Opened, error) {
 	}
 	now, err := f.describe()
 	if err != nil {
+		if err = hostError(err); errors.Is(err, errDamage) {
+			return f.putAside("a file of it cannot be read: " + err.Error())
+		}
 		return Opened{}, err
 	}
 	if now != mark {

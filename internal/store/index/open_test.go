@@ -19,6 +19,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -176,6 +177,13 @@ func TestFilesGoneOrAdded(t *testing.T) {
 		"one gone": func(t *testing.T, dir string) { require.NoError(t, os.Remove(filepath.Join(dir, "KEYREGISTRY"))) },
 		"one more": func(t *testing.T, dir string) {
 			require.NoError(t, os.WriteFile(filepath.Join(dir, "00009.mem"), nil, 0o600))
+		},
+		"one unreadable": func(t *testing.T, dir string) {
+			if runtime.GOOS != "linux" {
+				t.Skip("there is no file here whose reading fails with an error of input and output")
+			}
+			require.NoError(t, os.Remove(filepath.Join(dir, "KEYREGISTRY")))
+			require.NoError(t, os.Symlink("/proc/self/mem", filepath.Join(dir, "KEYREGISTRY")))
 		},
 		"mark emptied": func(t *testing.T, dir string) {
 			require.NoError(t, os.WriteFile(filepath.Join(dir, "..", cleanName), nil, 0o600))
