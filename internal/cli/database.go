@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"thawtrail/internal/store/pg"
+	"thawtrail/internal/trust"
 	"thawtrail/internal/wholefile"
 	"thawtrail/server"
 )
@@ -31,6 +32,28 @@ func (b *database) open(ctx context.Context, data string) (wholefile.Names, erro
 		return nil, err
 	}
 	return b.opened.Names(name), nil
+}
+
+// stopped opens where a practice lies that no server serves: a folder, or the database. done
+// gives it back and closes the database.
+func (b *database) stopped(ctx context.Context, data string) (place trust.Place, done func() error, err error) {
+	if !b.url.given() {
+		if err := liesHere(data); err != nil {
+			return place, nil, err
+		}
+	}
+	if _, err := b.open(ctx, data); err != nil {
+		return place, nil, err
+	}
+	place, give, err := server.Stopped(ctx, data, b.opened)
+	if err != nil {
+		b.close()
+		return place, nil, err
+	}
+	return place, func() error {
+		defer b.close()
+		return give()
+	}, nil
 }
 
 func (b *database) close() {

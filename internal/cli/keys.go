@@ -12,7 +12,7 @@ import (
 // keysTidyCommand drops keys of sealed words that no record needs: what a laptop
 // could push before keys were looked at.
 func (d *console) keysTidyCommand() *cobra.Command {
-	return d.stoppedCommand("tidy", "Drop keys of private words that no record here needs", "keys tidy --data thawtrail-data",
+	return d.stoppedCommand("tidy", "Drop keys of private words that no record here needs", "keys tidy --data thawtrail-data", nil,
 		func(ctx context.Context, f stopped) error {
 			secret, err := f.unlock.secret(d, f.data)
 			if err != nil {

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -14,10 +15,16 @@ import (
 // takes the word of a person who has read it.
 func (d *console) lossesCommand() *cobra.Command {
 	anew := &flagOf{name: "anew", metavar: "FILE", help: "begin a missing file anew at the next start"}
+	base := newDatabase()
 	seen := &flagOf{name: "seen", metavar: metaSwitch, help: "say that a person has read it; it is not said again"}
 	return d.ownForm("losses --data DIR", "What is gone from a folder: saved records, and files that are missing",
-		"losses --data thawtrail-data", 0, []*flagOf{seen, anew},
-		func(_ context.Context, f *ownForm, _ []string) error {
+		"losses --data thawtrail-data", 0, []*flagOf{seen, anew, base.url},
+		func(ctx context.Context, f *ownForm, _ []string) (err error) {
+			place, done, err := base.stopped(ctx, f.data.text())
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, done()) }()
 			if seen.text() == "true" {
 				if err := reach.Seen(f.data.text()); err != nil {
 					return err
@@ -27,16 +34,16 @@ func (d *console) lossesCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			secret, err := f.unlock.secret(d, f.data.text())
+			secret, err := f.unlock.secretIn(d, place.Names)
 			if err != nil {
 				return err
 			}
 			if name := anew.text(); name != "" {
-				if err := trust.BeginAnew(trust.InFolder(f.data.text()), secret, name); err != nil {
+				if err := trust.BeginAnew(place, secret, name); err != nil {
 					return err
 				}
 			}
-			gone, err := trust.Gone(trust.InFolder(f.data.text()), secret)
+			gone, err := trust.Gone(place, secret)
 			if err != nil {
 				return err
 			}

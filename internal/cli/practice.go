@@ -433,14 +433,20 @@ func (d *console) passphraseCommand() *cobra.Command {
 	next := newUnlock()
 	next.passphrase.name, next.passphrase.help = "new-passphrase-file", "a file with the new passphrase; without one it is asked for"
 	next.keyFile.name, next.keyFile.help = "new-key-file", "a key file in place of a passphrase; made when absent"
+	base := newDatabase()
 	return d.ownForm("passphrase --data DIR", "Change what opens a data folder", "passphrase --data thawtrail-data", 0,
-		[]*flagOf{next.passphrase, next.keyFile},
-		func(_ context.Context, f *ownForm, _ []string) error {
-			old, err := f.unlock.secret(d, f.data.text())
+		[]*flagOf{next.passphrase, next.keyFile, base.url},
+		func(ctx context.Context, f *ownForm, _ []string) (err error) {
+			place, done, err := base.stopped(ctx, f.data.text())
 			if err != nil {
 				return err
 			}
-			v, err := vault.Open(wholefile.Folder(f.data.text()), old)
+			defer func() { err = errors.Join(err, done()) }()
+			old, err := f.unlock.secretIn(d, place.Names)
+			if err != nil {
+				return err
+			}
+			v, err := vault.Open(place.Names, old)
 			if err != nil {
 				return err
 			}
@@ -459,23 +465,4 @@ func (d *console) passphraseCommand() *cobra.Command {
 			}
 			return d.tell(f, map[string]bool{"changed": true}, "Changed. Whoever kept an old copy of vault.key and knows the old passphrase can still open what they copied.")
 		})
-}
-
-// openForVerify gives the journal's key of a folder.
-func openForVerify(u *unlock, d *console, data string) ([]byte, error) {
-	if err := liesHere(data); err != nil {
-		return nil, err
-	}
-	if _, err := vault.Locked(wholefile.Folder(data)); errors.Is(err, fs.ErrNotExist) {
-		return nil, nil // begun before folders had a vault, or none at all
-	}
-	secret, err := u.secret(d, data)
-	if err != nil {
-		return nil, err
-	}
-	v, err := vault.Open(wholefile.Folder(data), secret)
-	if err != nil {
-		return nil, err
-	}
-	return v.Key(vault.Journal), nil
 }

@@ -37,11 +37,11 @@ type stopped struct {
 }
 
 // stoppedCommand builds one.
-func (d *console) stoppedCommand(use, short, example string, run func(context.Context, stopped) error) *cobra.Command {
+func (d *console) stoppedCommand(use, short, example string, more []*flagOf, run func(context.Context, stopped) error) *cobra.Command {
 	data := &flagOf{name: "data", metavar: "DIR", help: "folder of a replica whose agent or server is stopped", required: true}
 	asJSON, open := jsonFlag(), newUnlock()
 	cmd := &cobra.Command{Use: use + " --data DIR", Short: short, Example: example, Args: noArgs, DisableFlagsInUseLine: true}
-	bindFlags(cmd.Flags(), data, open.passphrase, open.keyFile)
+	bindFlags(cmd.Flags(), append([]*flagOf{data, open.passphrase, open.keyFile}, more...)...)
 	bindCommon(cmd.Flags(), asJSON)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		if data.text() == "" {
@@ -71,7 +71,7 @@ func liesHere(data string) error {
 	if where == "" {
 		return nil
 	}
-	return refusal.Conflict("data", data, "a folder that holds its records").Because("they lie in " + where + ", and this command reads folders alone")
+	return refusal.Conflict("data", data, "a folder that holds its records").Because("they lie in " + where + "; `verify`, `losses` and `passphrase` look there with --database")
 }
 
 // secretIn is secret for a replica whose small files lie anywhere.

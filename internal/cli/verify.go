@@ -2,10 +2,14 @@ package cli
 
 import (
 	"context"
+	"errors"
+	"io/fs"
 
 	"github.com/spf13/cobra"
 
 	"thawtrail/internal/store"
+	"thawtrail/internal/trust/vault"
+	"thawtrail/internal/wholefile"
 )
 
 // verifyAnswer is what `verify` prints.
@@ -19,14 +23,37 @@ type verifyAnswer struct {
 // verifyCommand checks a replica that is not open. Damage ends with exit code 1,
 // so that a script that makes copies notices it.
 func (d *console) verifyCommand() *cobra.Command {
-	return d.stoppedCommand("verify", "Check every record of a replica: form, chain and signature", "verify --data thawtrail-data",
-		func(ctx context.Context, f stopped) error {
-			key, err := openForVerify(f.unlock, d, f.data)
+	base := newDatabase()
+	return d.stoppedCommand("verify", "Check every record of a replica: form, chain and signature", "verify --data thawtrail-data", []*flagOf{base.url},
+		func(ctx context.Context, f stopped) (err error) {
+			place, done, err := base.stopped(ctx, f.data)
 			if err != nil {
 				return err
 			}
-			return d.verify(ctx, store.VerifyOptions{Dir: f.data, Key: key}, f.json)
+			defer func() { err = errors.Join(err, done()) }()
+			opt := store.VerifyOptions{Dir: f.data, Truth: place.Truth}
+			if err := f.unlock.opensFor(d, place.Names, &opt); err != nil {
+				return err
+			}
+			return d.verify(ctx, opt, f.json)
 		})
+}
+
+// opensFor gives what the records of a replica are read with.
+func (u *unlock) opensFor(d *console, names wholefile.Names, opt *store.VerifyOptions) error {
+	if _, err := vault.Locked(names); errors.Is(err, fs.ErrNotExist) {
+		return nil // begun before folders had a vault, or none at all
+	}
+	secret, err := u.secretIn(d, names)
+	if err != nil {
+		return err
+	}
+	v, err := vault.Open(names, secret)
+	if err != nil {
+		return err
+	}
+	opt.Key, opt.KeyID = v.Key(vault.Journal), v.ID()
+	return nil
 }
 
 func (d *console) verify(ctx context.Context, opt store.VerifyOptions, asJSON bool) error {

@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"crypto/ed25519"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"maps"
@@ -22,9 +23,27 @@ import (
 // VerifyOptions say which replica to verify. It must not be open elsewhere, or
 // its newest records look unfinished.
 type VerifyOptions struct {
-	Dir string     // holds journal/
-	FS  journal.FS // nil: the disk
-	Key []byte     // as for Open
+	Dir   string     // holds journal/
+	FS    journal.FS // nil: the disk
+	Key   []byte     // as for Open
+	KeyID string     // as for Open, where there is a Truth
+	Truth OpenTruth  // nil: the journal in Dir
+}
+
+// onDisk says that the journal lies on this machine's disk, where a mark beside it tells
+// how far it had reached.
+func (o VerifyOptions) onDisk() bool {
+	_, disk := o.FS.(journal.OSFS)
+	return disk && o.Truth == nil
+}
+
+// open opens the records to read them; nothing is written, so nothing is dated.
+func (o VerifyOptions) open(ctx context.Context) (Truth, journal.Report, error) {
+	undated := func() time.Time { return time.Time{} }
+	if o.Truth != nil {
+		return o.Truth(ctx, Opening{Key: o.Key, KeyID: o.KeyID, Now: undated, Random: rand.Reader})
+	}
+	return journal.Open(journal.Options{FS: o.FS, Dir: filepath.Join(o.Dir, "journal"), Key: o.Key, ReadOnly: true, Now: undated})
 }
 
 // VerifyReport is what Verify found. Records counts each record once, whatever
@@ -53,10 +72,7 @@ func Verify(ctx context.Context, opt VerifyOptions) (VerifyReport, error) {
 	if err != nil {
 		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
 	}
-	j, found, err := journal.Open(journal.Options{
-		FS: opt.FS, Dir: filepath.Join(opt.Dir, "journal"), Key: opt.Key, ReadOnly: true,
-		Now: func() time.Time { return time.Time{} }, // nothing is written, so nothing is dated
-	})
+	j, found, err := opt.open(ctx)
 	if err != nil {
 		return VerifyReport{}, fmt.Errorf("verify %s: %w", opt.Dir, err)
 	}
@@ -133,7 +149,7 @@ func (v *verifier) bad(p journal.Position, format string, args ...any) {
 
 // markOf is how far a journal on the disk had reached.
 func markOf(opt VerifyOptions) (reach.Mark, error) {
-	if _, onDisk := opt.FS.(journal.OSFS); !onDisk {
+	if !opt.onDisk() {
 		return reach.Mark{}, nil
 	}
 	return reach.Read(opt.Dir)
@@ -145,7 +161,7 @@ const unwitnessed = "nothing here says how far the journal once reached: had its
 // reach compares the journal with how far it had reached, and repeats what was
 // found to be gone and nobody has read yet.
 func (v *verifier) reach(opt VerifyOptions, mark reach.Mark, end journal.Position) error {
-	if _, onDisk := opt.FS.(journal.OSFS); !onDisk {
+	if !opt.onDisk() {
 		return nil
 	}
 	switch {

@@ -46,6 +46,9 @@ func checking(found State) options.ChecksumVerificationMode {
 	return options.NoVerification
 }
 
+// levelZeroTables is how many flushed tables begin a merge.
+const levelZeroTables = 2
+
 // blockBytes is the size of a block of a table, the unit of decrypting.
 const blockBytes = 16 << 10
 
@@ -55,7 +58,7 @@ func badgerOptions(dir string, opt Options, found State) badger.Options {
 		WithMemTableSize(opt.MemTableBytes).
 		WithBaseTableSize(opt.MemTableBytes).
 		WithNumMemtables(2).
-		WithNumLevelZeroTables(2).
+		WithNumLevelZeroTables(levelZeroTables).
 		WithNumLevelZeroTablesStall(4).
 		WithNumCompactors(2).
 		WithValueThreshold(opt.MemTableBytes * 15 / 100). // the most there can be
@@ -113,10 +116,10 @@ func (d *disk) View(fn func(Reader) error) error {
 func (d *disk) Update(fn func(Writer) error) error {
 	d.update.Lock()
 	defer d.update.Unlock()
-	d.rest()
 	if err := d.folder.room(); err != nil {
 		return err
 	}
+	d.rest()
 	o := &overlay{limit: d.MaxTxnBytes()}
 	err := d.View(func(r Reader) error {
 		o.base = r
@@ -145,13 +148,11 @@ func (d *disk) rest() {
 	}
 }
 
-// busy says that a table waits to be flushed, or tables to be merged.
+// busy says that a table waits to be flushed, or that as many wait to be merged as begin a
+// merge. Deeper levels may be left too full for long, so they are not asked.
 func (d *disk) busy() bool {
 	logs, err := d.folder.writeAheadLogs()
-	if err != nil || len(logs) > 1 {
-		return true
-	}
-	return slices.ContainsFunc(d.db.Levels(), func(l badger.LevelInfo) bool { return l.Score >= 1 })
+	return err == nil && (len(logs) > 1 || d.db.Levels()[0].NumTables >= levelZeroTables)
 }
 
 func (d *disk) commit(o *overlay) error {
