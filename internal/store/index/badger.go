@@ -140,6 +140,10 @@ func (d *disk) Update(fn func(Writer) error) error {
 // rest waits, where little room is left, until Badger has written what it was given: so it
 // never has more on hand than one update can start.
 func (d *disk) rest() {
+	if d.enter() != nil {
+		return // the update will say so
+	}
+	defer d.users.Done()
 	for range restAtMost / restEvery {
 		if !d.folder.scarce() || !d.busy() {
 			return
@@ -224,34 +228,38 @@ func (d *disk) Close() error {
 		return nil
 	}
 	d.users.Wait()
-	d.update.Lock()
-	defer d.update.Unlock()
-	if err := d.folder.room(); errors.Is(err, ErrNoSpace) {
-		d.folder.opt.Logger.Warn("index: not closed yet", "reason", err)
+	closed, err := d.closeIfRoom()
+	if !closed {
+		d.folder.opt.Logger.Warn("index: not closed yet, the disk is nearly full")
 		go d.closeLater()
-		return nil
 	}
-	return d.close()
+	return err
 }
 
 // closeLater closes as soon as there is room.
 func (d *disk) closeLater() {
-	d.update.Lock()
-	defer d.update.Unlock()
-	for errors.Is(d.folder.room(), ErrNoSpace) {
+	for {
 		time.Sleep(roomEvery)
-	}
-	if err := d.close(); err != nil {
-		d.folder.opt.Logger.Error("index: not closed well", "reason", err)
+		closed, err := d.closeIfRoom()
+		if err != nil {
+			d.folder.opt.Logger.Error("index: not closed well", "reason", err)
+		}
+		if closed {
+			return
+		}
 	}
 }
 
-func (d *disk) close() error {
-	err := d.db.Close()
-	if err == nil {
+func (d *disk) closeIfRoom() (closed bool, err error) {
+	d.update.Lock()
+	defer d.update.Unlock()
+	if errors.Is(d.folder.room(), ErrNoSpace) {
+		return false, nil
+	}
+	if err = d.db.Close(); err == nil {
 		err = d.folder.markClean()
 	}
-	return errors.Join(err, d.folder.unlock())
+	return true, errors.Join(err, d.folder.unlock())
 }
 
 // reader is a Badger snapshot.

@@ -287,6 +287,7 @@ func TestAnIndexIsClosedWhenThereIsRoom(t *testing.T) {
 		_, _, err := Open(o)
 		require.ErrorIs(t, err, ErrNoSpace, "not that it is open: who has no room goes on in memory")
 		require.NoFileExists(t, filepath.Join(o.Dir, cleanName))
+		require.Error(t, ix.Update(func(Writer) error { return nil }), "and nothing waits for it")
 		free.Store(roomTables * defaultMemTable)
 		require.Eventually(t, func() bool {
 			ix, opened, err := Open(o)
