@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/store/pg"
@@ -354,4 +355,69 @@ func TestAStandbyTakesTheDatabasesPlace(t *testing.T) {
 	status, err := pb.NewAuditServiceClient(c.conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
 	require.NoError(t, err)
 	require.Empty(t, status.Repairs, "nothing is amiss")
+}
+
+// An older image of the database is put back, under a process whose disk is empty: nothing
+// there says that the practice had come further. The laptops give back what they hold, the
+// server's own records among it, and its log goes on without a second story.
+func TestAnOlderDatabaseIsPutBack(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	cluster := pgtest.Begin(t)
+	beginIn(t, database(t, cluster.URL()), "alder")
+	listen := testrun.Address(t)
+	data := filepath.Join(t.TempDir(), "alder")
+	first := serve(t, "one", cluster.URL(), data, listen)
+	c := &clinic{t: t, dir: data, addr: listen, log: &said{}}
+	c.conn = dial(t, data)
+	c.hub = pb.NewHubServiceClient(c.conn)
+	a, b := c.join("car", "J. Reed", pb.Role_ROLE_CLINIC), c.join("van", "K. Birch", pb.Role_ROLE_CLINIC)
+	write := func(l *laptop, name string) string {
+		answer, err := l.record.Write(t.Context(), place(name))
+		require.NoError(t, err)
+		return answer.Record
+	}
+	a.held(write(a, "barn 1"))
+
+	conn, err := pgx.Connect(t.Context(), cluster.URL())
+	require.NoError(t, err)
+	defer func() { require.NoError(t, conn.Close(context.Background())) }()
+	tables := []string{"thawtrail_practice", "thawtrail_leaf", "thawtrail_small"}
+	all := func(statement string) {
+		t.Helper()
+		tx, err := conn.Begin(t.Context())
+		require.NoError(t, err)
+		for _, table := range tables {
+			_, err := tx.Exec(t.Context(), fmt.Sprintf(statement, table))
+			require.NoError(t, err)
+		}
+		require.NoError(t, tx.Commit(t.Context()))
+	}
+	all("CREATE TABLE image_of_%[1]s AS TABLE %[1]s")
+	late := write(a, "barn 2")
+	a.held(late)
+	c.same(a)
+	c.same(b)
+	d := c.join("trailer", "L. Wood", pb.Role_ROLE_CLINIC) // the server itself wrote of this one
+	d.held(write(d, "barn 3"))
+	c.same(a)
+	first.kill()
+	all("TRUNCATE %[1]s; INSERT INTO %[1]s TABLE image_of_%[1]s")
+
+	c.dir = filepath.Join(t.TempDir(), "alder")
+	serve(t, "one", cluster.URL(), c.dir, listen)
+	c.conn = dial(t, c.dir)
+	c.hub = pb.NewHubServiceClient(c.conn)
+	a.held(write(a, "barn 4"))
+	b.held(write(b, "barn 5"))
+	d.held(write(d, "barn 6"))
+	for _, l := range []*laptop{a, b, d} {
+		c.same(l)
+	}
+	status, err := a.audit.GetStatus(t.Context(), &pb.GetStatusRequest{})
+	require.NoError(t, err)
+	require.Contains(t, fmt.Sprint(status.Differences), "hub_lost_data", "who was told that it was held says so")
+	status, err = pb.NewAuditServiceClient(c.conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
+	require.NoError(t, err)
+	require.Contains(t, fmt.Sprint(status.Repairs), "this machine goes on in new logs")
+	require.NotContains(t, fmt.Sprint(status.Differences), "fork")
 }

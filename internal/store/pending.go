@@ -238,7 +238,7 @@ func (p *pendingCommit) publish(positions []journal.Position) {
 		s.report.add(p.beyond)
 	}
 	if p.renewed != "" {
-		s.report.add("this laptop goes on in new logs: " + p.renewed)
+		s.report.add("this machine goes on in new logs: " + p.renewed)
 	}
 	s.signals.save()
 }
