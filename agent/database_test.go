@@ -115,6 +115,32 @@ func (p *process) kill() {
 	}
 }
 
+// inDatabase is a practice in a database, and the process that serves it.
+func inDatabase(t *testing.T, url string) (*clinic, *process) {
+	t.Helper()
+	beginIn(t, database(t, url), "alder")
+	c := &clinic{t: t, addr: testrun.Address(t), log: &said{}}
+	return c, c.anew(url)
+}
+
+// anew serves the practice by a process on an empty disk.
+func (c *clinic) anew(url string) *process {
+	c.t.Helper()
+	c.dir = filepath.Join(c.t.TempDir(), "alder")
+	p := serve(c.t, "one", url, c.dir, c.addr)
+	c.conn = dial(c.t, c.dir)
+	c.hub = pb.NewHubServiceClient(c.conn)
+	return p
+}
+
+// writes adds a place, and gives its record. A laptop is never blocked.
+func (l *laptop) writes(name string) string {
+	l.t.Helper()
+	answer, err := l.record.Write(l.t.Context(), place(name))
+	require.NoError(l.t, err)
+	return answer.Record
+}
+
 // held waits until the server has said that it holds a record.
 func (l *laptop) held(record string) {
 	l.t.Helper()
@@ -126,25 +152,13 @@ func (l *laptop) held(record string) {
 func TestAServerOnADatabase(t *testing.T) {
 	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
 	cluster := pgtest.Begin(t)
-	d := database(t, cluster.URL())
-	beginIn(t, d, "alder")
-	listen := testrun.Address(t)
-	data := filepath.Join(t.TempDir(), "alder")
-	first := serve(t, "one", cluster.URL(), data, listen)
-	c := &clinic{t: t, dir: data, addr: listen, log: &said{}}
-	c.conn = dial(t, data)
-	c.hub = pb.NewHubServiceClient(c.conn)
+	c, first := inDatabase(t, cluster.URL())
 	a, b := c.join("car", "J. Reed", pb.Role_ROLE_CLINIC), c.join("van", "K. Birch", pb.Role_ROLE_CLINIC)
-	write := func(l *laptop, name string) string {
-		answer, err := l.record.Write(t.Context(), place(name))
-		require.NoError(t, err, "a laptop is never blocked")
-		return answer.Record
-	}
-	a.held(write(a, "barn 1"))
+	a.held(a.writes("barn 1"))
 
 	// The database is killed. Laptops go on alone, and nothing is called held meanwhile.
 	cluster.Kill()
-	alone := write(a, "barn 2")
+	alone := a.writes("barn 2")
 	time.Sleep(time.Second)
 	require.NotEqual(t, pb.SavedState_SAVED_STATE_HELD_ON_SERVER, a.saved(alone))
 	cluster.Start(t)
@@ -153,16 +167,13 @@ func TestAServerOnADatabase(t *testing.T) {
 	// The server is killed while both write; another one, on an empty disk, goes on.
 	records := []string{}
 	for i := range 20 {
-		records = append(records, write(a, fmt.Sprintf("stall %d", i)))
+		records = append(records, a.writes(fmt.Sprintf("stall %d", i)))
 	}
 	first.kill()
 	began := time.Now()
-	again := filepath.Join(t.TempDir(), "alder")
-	serve(t, "one", cluster.URL(), again, listen)
+	c.anew(cluster.URL())
 	t.Logf("another process answered after %v", time.Since(began).Round(time.Millisecond))
-	c.dir = again
-	c.conn = dial(t, again)
-	b.held(write(b, "yard"))
+	b.held(b.writes("yard"))
 	for _, r := range records {
 		a.held(r)
 	}
@@ -307,15 +318,10 @@ func TestAProcessThatIsCutOff(t *testing.T) {
 	l := newLaptop(t, "car")
 	l.server = addresses[0] + "," + addresses[1]
 	c.enrol(l, "J. Reed", pb.Role_ROLE_CLINIC)
-	write := func(name string) string {
-		answer, err := l.record.Write(t.Context(), place(name))
-		require.NoError(t, err)
-		return answer.Record
-	}
-	l.held(write("barn 1"))
+	l.held(l.writes("barn 1"))
 	way.Shut.Store(true)
 	way.Cut.Store(true)
-	last := write("barn 2")
+	last := l.writes("barn 2")
 	require.Eventually(t, func() bool { return l.saved(last) == pb.SavedState_SAVED_STATE_HELD_ON_SERVER }, 2*time.Minute, 20*time.Millisecond)
 }
 
@@ -363,20 +369,9 @@ func TestAStandbyTakesTheDatabasesPlace(t *testing.T) {
 func TestAnOlderDatabaseIsPutBack(t *testing.T) {
 	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
 	cluster := pgtest.Begin(t)
-	beginIn(t, database(t, cluster.URL()), "alder")
-	listen := testrun.Address(t)
-	data := filepath.Join(t.TempDir(), "alder")
-	first := serve(t, "one", cluster.URL(), data, listen)
-	c := &clinic{t: t, dir: data, addr: listen, log: &said{}}
-	c.conn = dial(t, data)
-	c.hub = pb.NewHubServiceClient(c.conn)
+	c, first := inDatabase(t, cluster.URL())
 	a, b := c.join("car", "J. Reed", pb.Role_ROLE_CLINIC), c.join("van", "K. Birch", pb.Role_ROLE_CLINIC)
-	write := func(l *laptop, name string) string {
-		answer, err := l.record.Write(t.Context(), place(name))
-		require.NoError(t, err)
-		return answer.Record
-	}
-	a.held(write(a, "barn 1"))
+	a.held(a.writes("barn 1"))
 
 	conn, err := pgx.Connect(t.Context(), cluster.URL())
 	require.NoError(t, err)
@@ -393,23 +388,19 @@ func TestAnOlderDatabaseIsPutBack(t *testing.T) {
 		require.NoError(t, tx.Commit(t.Context()))
 	}
 	all("CREATE TABLE image_of_%[1]s AS TABLE %[1]s")
-	late := write(a, "barn 2")
-	a.held(late)
+	a.held(a.writes("barn 2"))
 	c.same(a)
 	c.same(b)
 	d := c.join("trailer", "L. Wood", pb.Role_ROLE_CLINIC) // the server itself wrote of this one
-	d.held(write(d, "barn 3"))
+	d.held(d.writes("barn 3"))
 	c.same(a)
 	first.kill()
 	all("TRUNCATE %[1]s; INSERT INTO %[1]s TABLE image_of_%[1]s")
 
-	c.dir = filepath.Join(t.TempDir(), "alder")
-	serve(t, "one", cluster.URL(), c.dir, listen)
-	c.conn = dial(t, c.dir)
-	c.hub = pb.NewHubServiceClient(c.conn)
-	a.held(write(a, "barn 4"))
-	b.held(write(b, "barn 5"))
-	d.held(write(d, "barn 6"))
+	c.anew(cluster.URL())
+	a.held(a.writes("barn 4"))
+	b.held(b.writes("barn 5"))
+	d.held(d.writes("barn 6"))
 	for _, l := range []*laptop{a, b, d} {
 		c.same(l)
 	}

@@ -36,14 +36,9 @@ func TestAPracticeMoves(t *testing.T) {
 	d := database(t, pgtest.Begin(t).URL())
 	c := newClinic(t)
 	a, b := c.join("car", "J. Reed", pb.Role_ROLE_CLINIC), c.join("van", "K. Birch", pb.Role_ROLE_CLINIC)
-	write := func(l *laptop, name string) string {
-		answer, err := l.record.Write(t.Context(), place(name))
-		require.NoError(t, err)
-		return answer.Record
-	}
-	a.held(write(a, "barn 1"))
+	a.held(a.writes("barn 1"))
 	c.stop()
-	alone := write(b, "barn 2")
+	alone := b.writes("barn 2")
 	to := server.MoveConfig{Data: c.dir, Database: d, Secret: secret(t), To: server.ToDatabase}
 	moved, err := server.Move(t.Context(), to)
 	require.NoError(t, err)
@@ -56,7 +51,7 @@ func TestAPracticeMoves(t *testing.T) {
 	require.ErrorContains(t, err, "it was moved to a database")
 
 	c.in(server.Config{Database: d})
-	a.held(write(a, "barn 3"))
+	a.held(a.writes("barn 3"))
 	b.held(alone)
 	c.same(a)
 	c.same(b)
@@ -73,7 +68,7 @@ func TestAPracticeMoves(t *testing.T) {
 	err = server.Run(t.Context(), server.Config{Data: c.dir, Secret: secret(t), Listen: c.addr, Database: d})
 	require.ErrorContains(t, err, "it was moved to the folder")
 	c.in(server.Config{})
-	b.held(write(b, "barn 4"))
+	b.held(b.writes("barn 4"))
 	c.same(a)
 	c.same(b)
 	for _, conn := range []*laptop{a, b} {
