@@ -18,6 +18,7 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
 
+	"thawtrail/internal/node"
 	"thawtrail/internal/store/pg"
 	"thawtrail/internal/store/pg/pgtest"
 	"thawtrail/internal/testrun"
@@ -209,11 +210,7 @@ func TestAnyProcessServesAnyPractice(t *testing.T) {
 	first := serve(t, "many", cluster.URL(), folders[0], addresses[0])
 	log, stops := &said{}, map[string]func(){}
 	for i := 1; i < 3; i++ {
-		own := database(t, cluster.URL())
-		require.NoError(t, os.MkdirAll(folders[i], 0o700))
-		_, stops[addresses[i]] = run(t, func(ctx context.Context, ready func(string)) error {
-			return server.Host(ctx, hostOf(t, own, folders[i], addresses[i], log, ready))
-		})
+		stops[addresses[i]] = hostOn(t, database(t, cluster.URL()), folders[i], addresses[i], log, func(*server.HostConfig) {})
 	}
 	clinicAt := func(i int, name string) *clinic {
 		c := &clinic{t: t, dir: filepath.Join(folders[i], name), addr: addresses[2], log: log}
@@ -306,9 +303,7 @@ func TestAProcessThatIsCutOff(t *testing.T) {
 		require.NoError(t, err)
 		t.Cleanup(own.Close)
 		folder := t.TempDir()
-		run(t, func(ctx context.Context, ready func(string)) error {
-			return server.Host(ctx, hostOf(t, own, folder, addresses[i], log, ready))
-		})
+		hostOn(t, own, folder, addresses[i], log, func(*server.HostConfig) {})
 		if i == 0 {
 			c = &clinic{t: t, dir: filepath.Join(folder, "north"), addr: addresses[0], log: log}
 			c.conn = dial(t, c.dir)
@@ -411,4 +406,92 @@ func TestAnOlderDatabaseIsPutBack(t *testing.T) {
 	require.NoError(t, err)
 	require.Contains(t, fmt.Sprint(status.Repairs), "this machine goes on in new logs")
 	require.NotContains(t, fmt.Sprint(status.Differences), "fork")
+}
+
+// hostOn serves the practices of a database from a folder of this machine.
+func hostOn(t *testing.T, d *pg.Database, dir, listen string, log *said, change func(*server.HostConfig)) (stop func()) {
+	t.Helper()
+	_, stop = run(t, func(ctx context.Context, ready func(string)) error {
+		cfg := hostOf(t, d, dir, listen, log, ready)
+		change(&cfg)
+		return server.Host(ctx, cfg)
+	})
+	return stop
+}
+
+// owned opens a practice through its door, and says what its owner may do there.
+func owned(t *testing.T, dir string) []string {
+	t.Helper()
+	c := &clinic{t: t, dir: dir, conn: dial(t, dir)}
+	defer c.conn.Close()
+	return c.roles("M. Alder")
+}
+
+// What a process built of practices that are closed stays on its disk within bounds, after a
+// start too, and can be built again.
+func TestIndexesOfClosedPracticesAreBounded(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	cluster := pgtest.Begin(t)
+	d := database(t, cluster.URL())
+	names := []string{"east", "north", "south"}
+	for _, name := range names {
+		beginIn(t, d, name)
+	}
+	dir, log, listen := t.TempDir(), &said{}, fromBehind(t, 1)
+	start := func(indexBytes int64) (stop func()) {
+		return hostOn(t, database(t, cluster.URL()), dir, listen, log, func(c *server.HostConfig) { c.MostOpen, c.IndexBytes = 1, indexBytes })
+	}
+	kept := func() (out []string) {
+		for _, name := range names {
+			if _, err := os.Stat(filepath.Join(dir, name, "index")); err == nil {
+				out = append(out, name)
+			}
+		}
+		return out
+	}
+	stop := start(1 << 30)
+	for _, name := range names { // each takes the place of the one before
+		require.NotEmpty(t, owned(t, filepath.Join(dir, name)))
+	}
+	stop()
+	require.Equal(t, names, kept(), "there is room")
+	one := wholefile.Bytes(filepath.Join(dir, "south", "index"))
+
+	stop = start(one + one/2)
+	eventually(t, "the one that was closed last is kept", func() bool { return slices.Equal(kept(), []string{"south"}) })
+	for _, name := range []string{"north", "east", "south", "north"} {
+		require.NotEmpty(t, owned(t, filepath.Join(dir, name)), name)
+	}
+	eventually(t, "one that is closed is kept beside the open one", func() bool { return slices.Equal(kept(), []string{"north", "south"}) })
+	stop()
+	require.NotContains(t, log.text(), "cannot be dropped")
+}
+
+// Two processes that save into one folder save each practice that nobody asks for, once.
+func TestClosedPracticesOfADatabaseAreBackedUp(t *testing.T) {
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	cluster := pgtest.Begin(t)
+	d := database(t, cluster.URL())
+	names := []string{"east", "north", "south"}
+	for _, name := range names {
+		beginIn(t, d, name)
+	}
+	to, log := t.TempDir(), &said{}
+	for i := range 2 {
+		hostOn(t, database(t, cluster.URL()), t.TempDir(), fromBehind(t, 1+i), log, func(c *server.HostConfig) {
+			c.Backups = node.BackupPlan{To: to, Every: time.Hour, Keep: 5}
+		})
+	}
+	made := func() (out []string) {
+		for _, name := range names {
+			list, err := filepath.Glob(filepath.Join(to, name, "*.books"))
+			require.NoError(t, err)
+			out = append(out, list...)
+		}
+		return out
+	}
+	eventually(t, "each is saved", func() bool { return len(made()) == len(names) })
+	time.Sleep(time.Second)
+	require.Len(t, made(), len(names), "once")
+	require.NotContains(t, log.text(), "not backed up")
 }

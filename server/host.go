@@ -58,6 +58,9 @@ type HostConfig struct {
 	Balancers []netip.Prefix
 	MostOpen  int           // practices that are open at once; 64 when 0
 	IdleAfter time.Duration // how long a practice stays open without a link; 10 min when 0
+	// IndexBytes is what the indexes of closed practices of a database may take on this
+	// machine; 8 GiB when 0.
+	IndexBytes int64
 	// Backups are saved in a folder for each practice, named as the practice's own.
 	Backups node.BackupPlan
 	// StateEvery is as in Config.
@@ -74,6 +77,7 @@ func (c *HostConfig) fill() error {
 	c.Listen = cmp.Or(c.Listen, "127.0.0.1:4270")
 	c.MostOpen = cmp.Or(c.MostOpen, 64)
 	c.IdleAfter = cmp.Or(c.IdleAfter, 10*time.Minute)
+	c.IndexBytes = cmp.Or(c.IndexBytes, 8<<30)
 	if c.Clock == nil {
 		c.Clock = clock.System{}
 	}
@@ -94,6 +98,7 @@ type host struct {
 	shakes   authority.Handshakes
 	taking   chan struct{} // a place for each link that is not handed in yet
 	turns    chan struct{} // a place for each core that may work in bulk
+	closes   chan struct{} // holds one when a practice was closed
 
 	rested atomic.Bool // a practice has come to rest since memory was given back
 
@@ -128,6 +133,9 @@ func Host(ctx context.Context, cfg HostConfig) error {
 	if err := cfg.fill(); err != nil {
 		return err
 	}
+	if err := wakeTogether(); err != nil { // it costs more, and nothing else
+		cfg.Log.Warn("timers are not bundled", "error", err)
+	}
 	if _, err := os.ReadDir(cfg.Practices); err != nil {
 		return refusal.New("practices", cfg.Practices, "a folder that holds a folder for each practice").Because(err.Error())
 	}
@@ -138,7 +146,7 @@ func Host(ctx context.Context, cfg HostConfig) error {
 	defer listener.Close()
 	h := &host{
 		cfg: cfg, listener: listener, probes: newInlet(listener.Addr()), taking: make(chan struct{}, mostTaking),
-		turns:     make(chan struct{}, max(1, runtime.GOMAXPROCS(0)-1)),
+		turns: make(chan struct{}, max(1, runtime.GOMAXPROCS(0)-1)), closes: make(chan struct{}, 1),
 		practices: map[string]*hosted{}, registry: node.NewRegistry(),
 	}
 	if err := h.reached(); err != nil {
@@ -179,6 +187,7 @@ func (h *host) serveAll(ctx context.Context) error {
 	group.Go(func() error { return h.closeIdle(ctx) })
 	group.Go(func() error { return h.giveBack(ctx) })
 	group.Go(func() error { return h.backUpClosed(ctx) })
+	group.Go(func() error { return h.boundIndexes(ctx) })
 	h.mu.Lock()
 	n := len(h.practices)
 	h.mu.Unlock()

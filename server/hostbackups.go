@@ -22,10 +22,10 @@ func (h *host) backupsOf(p *hosted) node.BackupPlan {
 }
 
 // backUpClosed opens practices that nobody asks for when a backup of them is due, one at a
-// time. Those that are open save by themselves. What lies closed in a database is saved by
-// whoever keeps that: which of its processes should open it for this, none can say.
+// time. Those that are open save by themselves. Of several processes on a database each sees
+// to its own folder; where that is the same one, the first to open a practice saves it for all.
 func (h *host) backUpClosed(ctx context.Context) error {
-	if h.cfg.Backups.To == "" || h.cfg.Database != nil {
+	if h.cfg.Backups.To == "" {
 		return nil
 	}
 	tick := time.NewTicker(h.cfg.Backups.Tick())
@@ -62,11 +62,14 @@ func (h *host) backUpAll(ctx context.Context) error {
 		if !due {
 			continue
 		}
-		switch err := h.backUp(ctx, p); {
-		case errors.Is(err, errFull), ctx.Err() != nil:
+		err = h.backUp(ctx, p)
+		if errors.Is(err, errFull) || ctx.Err() != nil {
 			return err
-		case err != nil:
-			h.cfg.Log.Error("a practice that is closed is not backed up", "practice", p.name, "again_in", backsUpAgain.String(), "error", err)
+		}
+		if err != nil {
+			if !another(err) { // that one saves it
+				h.cfg.Log.Error("a practice that is closed is not backed up", "practice", p.name, "again_in", backsUpAgain.String(), "error", err)
+			}
 			h.mu.Lock()
 			p.rests = h.cfg.Clock.Monotonic() + backsUpAgain
 			h.mu.Unlock()

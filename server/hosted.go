@@ -31,12 +31,15 @@ type hosted struct {
 	dir   string
 	print string // what its laptops call it by
 	door  *local.Opened
-	id    []byte // of its server as a device
+	id    []byte // of its server as a device; nil for one of a database
 
 	// guarded by the host's mu
 	run    *run          // nil while it is closed
 	failed time.Duration // when it could not be opened, by the host's monotonic clock; 0: it could
 	rests  time.Duration // until when it is not opened for a backup, by the same clock
+
+	kept     keptIndex     // of a practice of a database, while it is closed
+	dropping chan struct{} // closed when its index is dropped; nil: nobody drops it
 }
 
 // run is a practice while it is open.
@@ -179,6 +182,8 @@ func (h *host) reserve(ctx context.Context, p *hosted) (r *run, wait <-chan stru
 	case p.run != nil:
 		p.run.links++
 		return p.run, nil, nil
+	case p.dropping != nil:
+		return nil, p.dropping, nil
 	case p.failed != 0 && now-p.failed < opensAgain:
 		return nil, nil, errFailed
 	case h.open >= h.cfg.MostOpen:
@@ -225,8 +230,9 @@ func (h *host) begin(ctx context.Context, p *hosted) *run {
 		defer stop()
 		err := h.serve(ctx, p, r)
 		_ = r.inlet.Close() // it never fails
+		kept := indexOf(p)
 		h.mu.Lock()
-		r.err, r.ending, p.run, p.failed = err, true, nil, 0
+		r.err, r.ending, p.run, p.failed, p.kept = err, true, nil, 0, kept
 		switch {
 		case another(err):
 			h.cfg.Log.Info("a practice is another process's", "practice", p.name, "error", err)
@@ -238,6 +244,10 @@ func (h *host) begin(ctx context.Context, p *hosted) *run {
 		h.mu.Unlock()
 		r.answers()
 		close(r.done)
+		select {
+		case h.closes <- struct{}{}:
+		default: // it will be looked at anyway
+		}
 	})
 	return r
 }

@@ -54,6 +54,7 @@ func (h *host) lookInDatabase(ctx context.Context) {
 			continue
 		}
 		p := &hosted{name: one.Name, dir: filepath.Join(h.cfg.Practices, one.Name), print: one.Print}
+		p.kept = indexOf(p)
 		err := wholefile.MakeFolder(p.dir)
 		if err == nil {
 			err = h.put(ctx, p)

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -118,7 +117,7 @@ func (c *checkup) folder(data string) bool {
 	if mode := info.Mode().Perm(); runtime.GOOS != "windows" && mode&0o077 != 0 {
 		c.look("folder", fmt.Sprintf("others on this machine may enter %s (mode %04o)", data, mode), "chmod 700 "+data)
 	} else {
-		c.good("folder", fmt.Sprintf("%s: records %s, index %s", data, sizeText(sizeOf(filepath.Join(data, "journal"))), sizeText(sizeOf(filepath.Join(data, "index")))))
+		c.good("folder", fmt.Sprintf("%s: records %s, index %s", data, sizeText(wholefile.Bytes(filepath.Join(data, "journal"))), sizeText(wholefile.Bytes(filepath.Join(data, "index")))))
 	}
 	c.keys(data)
 	switch free, err := wholefile.FreeBytes(data); {
@@ -153,19 +152,6 @@ func (c *checkup) keys(data string) {
 	if open == 0 {
 		c.good("keys", "nobody else can read them")
 	}
-}
-
-func sizeOf(dir string) (bytes int64) {
-	_ = filepath.WalkDir(dir, func(_ string, e fs.DirEntry, err error) error {
-		if err != nil {
-			return nil // what cannot be seen is not counted
-		}
-		if info, err := e.Info(); err == nil && info.Mode().IsRegular() {
-			bytes += info.Size()
-		}
-		return nil
-	})
-	return bytes
 }
 
 // losses tells what is gone and nobody has read.

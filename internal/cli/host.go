@@ -22,7 +22,7 @@ import (
 
 // hostFlags are what a process of many practices is started with.
 type hostFlags struct {
-	practices, keys, listen, reached, metrics, bare, balancers, most, idle, doors *flagOf
+	practices, keys, listen, reached, metrics, bare, balancers, most, idle, indexes, doors *flagOf
 
 	log     *logFlags
 	base    *database
@@ -40,6 +40,7 @@ func newHostFlags() hostFlags {
 		balancers: &flagOf{name: "balancers", metavar: "NETWORKS", help: "networks of balancers, e.g. 10.0.0.0/24, divided by commas: what comes from there begins with a PROXY header"},
 		most:      &flagOf{name: "open", metavar: "N", help: "how many practices are open at once (64)"},
 		idle:      &flagOf{name: "idle", metavar: "TIME", help: "how long a practice stays open when nobody has a link to it (10m)"},
+		indexes:   &flagOf{name: "index-gib", metavar: "N", help: "with --database: how much of this machine's disk the indexes of closed practices may take, in GiB (8)"},
 		doors:     &flagOf{name: "doors", metavar: "DIR", help: "folder in which commands find a service of the system; your own when left out"},
 		base:      newDatabase(),
 		log:       newLogFlags(), backups: newBackupSettings(),
@@ -47,7 +48,7 @@ func newHostFlags() hostFlags {
 }
 
 func (f hostFlags) settings() *settings {
-	flags := []*flagOf{f.practices, f.keys, f.base.url, f.listen, f.reached, f.metrics, f.bare, f.balancers, f.most, f.idle, f.doors}
+	flags := []*flagOf{f.practices, f.keys, f.base.url, f.listen, f.reached, f.metrics, f.bare, f.balancers, f.most, f.idle, f.indexes, f.doors}
 	flags = append(flags, f.backups.to, f.backups.every, f.backups.keep)
 	return newSettings("host", append(flags, f.log.flags()...))
 }
@@ -56,6 +57,7 @@ func (f hostFlags) settings() *settings {
 const (
 	mostPractices       = 10_000
 	leastIdle, mostIdle = time.Second, 366 * 24 * time.Hour
+	mostIndexGiB        = 1 << 20
 )
 
 func (d *console) serverHostCommand() *cobra.Command {
@@ -112,6 +114,13 @@ func (f hostFlags) config() (cfg server.HostConfig, err error) {
 		if cfg.MostOpen, err = strconv.Atoi(text); err != nil || cfg.MostOpen < 1 || cfg.MostOpen > mostPractices {
 			return cfg, refusal.New("open", text, fmt.Sprintf("1 to %d", mostPractices))
 		}
+	}
+	if text := f.indexes.text(); text != "" {
+		gib, err := strconv.ParseInt(text, 10, 64)
+		if err != nil || gib < 1 || gib > mostIndexGiB {
+			return cfg, refusal.New("index_gib", text, fmt.Sprintf("1 to %d", mostIndexGiB))
+		}
+		cfg.IndexBytes = gib << 30
 	}
 	if text := f.idle.text(); text != "" {
 		if cfg.IdleAfter, err = everyOf(text); err != nil || cfg.IdleAfter < leastIdle || cfg.IdleAfter > mostIdle {

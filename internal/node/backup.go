@@ -85,13 +85,17 @@ const backupEnding = ".books"
 // backups are those of one machine in a folder.
 type backups struct{ to, within, prefix string }
 
-// of are the backups of the machine with this device id.
+// of are the backups of the machine with this device id; nil: of any machine.
 func (p BackupPlan) of(device []byte) backups {
-	return backups{to: p.To, within: filepath.Join(p.To, p.Within), prefix: fmt.Sprintf("thawtrail-%x-", device[:4])}
+	out := backups{to: p.To, within: filepath.Join(p.To, p.Within), prefix: "thawtrail-"}
+	if device != nil {
+		out.prefix += fmt.Sprintf("%x-", device[:4])
+	}
+	return out
 }
 
-// Due says that a machine that may be stopped has no backup in the folder that is new
-// enough at this moment.
+// Due says that a machine that may be stopped, or with nil any machine, has no backup in the
+// folder that is new enough at this moment.
 func (p BackupPlan) Due(device []byte, now time.Time) (bool, error) {
 	due, _, err := p.of(device).due(p.Every, now)
 	return due, err
@@ -104,7 +108,7 @@ func (b backups) due(every time.Duration, now time.Time) (due bool, part string,
 		return false, "", err
 	}
 	if len(made) > 0 {
-		last, err := time.Parse(backupForm, b.momentOf(made[0]))
+		last, err := time.Parse(backupForm, momentOf(made[0]))
 		if since := now.Sub(last); err == nil && since.Abs() < every {
 			return false, part, nil
 		}
@@ -117,8 +121,10 @@ func (b backups) named(now time.Time) string {
 	return filepath.Join(b.within, b.prefix+now.UTC().Format(backupForm)+backupEnding)
 }
 
-func (b backups) momentOf(path string) string {
-	return strings.TrimSuffix(strings.TrimPrefix(filepath.Base(path), b.prefix), backupEnding)
+// momentOf is the moment in a name, which is the last part of it.
+func momentOf(path string) string {
+	name := strings.TrimSuffix(filepath.Base(path), backupEnding)
+	return name[strings.LastIndexByte(name, '-')+1:]
 }
 
 // list is all of them, the newest first, and the newest one that was broken off.
@@ -137,7 +143,7 @@ func (b backups) list() (made []string, part string, err error) {
 	for _, e := range entries {
 		name := e.Name()
 		whole := strings.TrimSuffix(name, replication.PartOf(""))
-		if _, err := time.Parse(backupForm, b.momentOf(whole)); err != nil || !strings.HasPrefix(name, b.prefix) || !strings.HasSuffix(whole, backupEnding) {
+		if _, err := time.Parse(backupForm, momentOf(whole)); err != nil || !strings.HasPrefix(name, b.prefix) || !strings.HasSuffix(whole, backupEnding) {
 			continue
 		}
 		if path := filepath.Join(b.within, whole); whole == name {
@@ -146,8 +152,7 @@ func (b backups) list() (made []string, part string, err error) {
 			part = max(part, path)
 		}
 	}
-	slices.Sort(made)
-	slices.Reverse(made)
+	slices.SortFunc(made, func(a, b string) int { return strings.Compare(momentOf(b), momentOf(a)) })
 	return made, part, nil
 }
 

@@ -173,6 +173,8 @@ const SettingsText = `# Settings of thawtrail's services. What stands behind a #
 # How many practices are open at once, and how long one stays open without a link.
 # open = "64"
 # idle = "10m"
+# How many GiB the indexes of closed practices of a database may take on this machine.
+# index-gib = "8"
 # backup-to = ""
 # backup-every = "1d"
 # backup-keep = "14"

@@ -31,6 +31,21 @@ func MakeFolder(path string) error { return realDisk.makeFolder(filepath.Clean(p
 // renamed. It does nothing where the system has no such call.
 func SyncFolder(path string) error { return realDisk.syncFolder(path) }
 
+// Bytes is how much the files in a folder and below it hold. What cannot be seen is not
+// counted.
+func Bytes(folder string) (bytes int64) {
+	_ = filepath.WalkDir(folder, func(_ string, e fs.DirEntry, err error) error {
+		if err != nil {
+			return nil
+		}
+		if info, err := e.Info(); err == nil && info.Mode().IsRegular() {
+			bytes += info.Size()
+		}
+		return nil
+	})
+	return bytes
+}
+
 // OpenPart opens a file that grows over more than one run of the program, for this user
 // only, and makes it when it is absent. Finish gives it its name.
 func OpenPart(path string) (*os.File, error) {
