@@ -165,6 +165,13 @@ func (l *LogInfo) onBranch(r *event.Record) bool {
 // although something stands there. An end of the log counts there even while it
 // cannot be read: when it comes again, nobody asks what stands beside it.
 func (l *LogInfo) late(r *event.Record, tip exchange.Tip, at Lookup) error {
+	below, err := at(tip.Seq - 1)
+	if err != nil {
+		return err
+	}
+	if !slices.ContainsFunc(below, func(p exchange.Point) bool { return bytes.Equal(p.Hash[:], r.Head.Prev) }) {
+		l.Gaps = true // what it follows was lost beside what stands there
+	}
 	beside, err := at(tip.Seq)
 	if err != nil {
 		return err
