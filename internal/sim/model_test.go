@@ -191,12 +191,31 @@ func (n *node) checkLog(h exchange.HeldLog, f *found) {
 	if len(n.hurt) > 0 || len(is.gaps) > 0 || n.bare(is.tips, f.held) {
 		return // which of two branches a lost record was on, nobody can tell
 	}
+	if lost, ok := f.lostBeside(h.Log); ok { // nothing is claimed from there on
+		is.tips = nil
+		for _, r := range f.seats[seat{h.Log, lost - 1}] {
+			is.tips = append(is.tips, exchange.Tip{Seq: lost - 1, Hash: r.Hash})
+		}
+	}
 	slices.SortFunc(is.tips, func(a, b exchange.Tip) int { return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash)) })
 	if !is.same(h) {
 		n.w.fail("%s says of log %s: tips %v, missing %v, fork %d; its journal holds tips %v, missing %v, fork %d",
 			n.name, h.Log.Short(), h.Tips, h.Missing, h.Fork, is.tips, is.gaps, is.fork)
 	}
 	f.agreed[h.Log] = &is
+}
+
+// lostBeside is the first place of a log at which a record is lost beside one that is held:
+// what follows it is here.
+func (f *found) lostBeside(log event.LogID) (seq uint64, ok bool) {
+	for seq := uint64(1); seq < f.newest[log]; seq++ {
+		for _, r := range f.seats[seat{log, seq + 1}] {
+			if !slices.ContainsFunc(f.seats[seat{log, seq}], func(p *event.Record) bool { return bytes.Equal(r.Head.Prev, p.Hash[:]) }) {
+				return seq, true
+			}
+		}
+	}
+	return 0, false
 }
 
 // bare says that no signature vouches for the end of a log: a write was torn.

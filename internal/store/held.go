@@ -55,6 +55,7 @@ func (s *Store) tipsAt(log event.LogID, seq uint64) (tips []exchange.Tip, err er
 	for _, r := range recs {
 		tips = append(tips, exchange.Tip{Seq: seq, Hash: r.Hash})
 	}
+	slices.SortFunc(tips, newestFirst)
 	return tips, err
 }
 
@@ -72,10 +73,13 @@ func (s *Store) heldWith(l *LogInfo, g *gaps) exchange.HeldLog {
 			h.Tips = append(h.Tips, g.last)
 		}
 	}
-	slices.SortFunc(h.Tips, func(a, b exchange.Tip) int {
-		return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash))
-	})
+	slices.SortFunc(h.Tips, newestFirst)
 	return h
+}
+
+// newestFirst orders the ends of a log as they are told.
+func newestFirst(a, b exchange.Tip) int {
+	return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash))
 }
 
 // gaps are what cannot be read of a log.
