@@ -198,13 +198,9 @@ func fromBehind(t *testing.T, last int) string {
 // that has the practices is killed, and the others go on. No record that was called held is
 // lost, and the hub's log, which all three wrote one after another, did not come apart.
 func TestAnyProcessServesAnyPractice(t *testing.T) {
-	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
-	cluster := pgtest.Begin(t)
-	d := database(t, cluster.URL())
 	names := []string{"north", "south"}
-	for _, name := range names {
-		beginIn(t, d, name)
-	}
+	cluster := databaseOf(t, names)
+	d := database(t, cluster.URL())
 	addresses := []string{fromBehind(t, 1), fromBehind(t, 2), fromBehind(t, 3)}
 	folders := []string{t.TempDir(), t.TempDir(), t.TempDir()}
 	first := serve(t, "many", cluster.URL(), folders[0], addresses[0])
@@ -408,6 +404,18 @@ func TestAnOlderDatabaseIsPutBack(t *testing.T) {
 	require.NotContains(t, fmt.Sprint(status.Differences), "fork")
 }
 
+// databaseOf is a database of practices.
+func databaseOf(t *testing.T, names []string) *pgtest.Cluster {
+	t.Helper()
+	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
+	cluster := pgtest.Begin(t)
+	d := database(t, cluster.URL())
+	for _, name := range names {
+		beginIn(t, d, name)
+	}
+	return cluster
+}
+
 // hostOn serves the practices of a database from a folder of this machine.
 func hostOn(t *testing.T, d *pg.Database, dir, listen string, log *said, change func(*server.HostConfig)) (stop func()) {
 	t.Helper()
@@ -430,13 +438,8 @@ func owned(t *testing.T, dir string) []string {
 // What a process built of practices that are closed stays on its disk within bounds, after a
 // start too, and can be built again.
 func TestIndexesOfClosedPracticesAreBounded(t *testing.T) {
-	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
-	cluster := pgtest.Begin(t)
-	d := database(t, cluster.URL())
 	names := []string{"east", "north", "south"}
-	for _, name := range names {
-		beginIn(t, d, name)
-	}
+	cluster := databaseOf(t, names)
 	dir, log, listen := t.TempDir(), &said{}, fromBehind(t, 1)
 	start := func(indexBytes int64) (stop func()) {
 		return hostOn(t, database(t, cluster.URL()), dir, listen, log, func(c *server.HostConfig) { c.MostOpen, c.IndexBytes = 1, indexBytes })
@@ -469,13 +472,8 @@ func TestIndexesOfClosedPracticesAreBounded(t *testing.T) {
 
 // Two processes that save into one folder save each practice that nobody asks for, once.
 func TestClosedPracticesOfADatabaseAreBackedUp(t *testing.T) {
-	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
-	cluster := pgtest.Begin(t)
-	d := database(t, cluster.URL())
 	names := []string{"east", "north", "south"}
-	for _, name := range names {
-		beginIn(t, d, name)
-	}
+	cluster := databaseOf(t, names)
 	to, log := t.TempDir(), &said{}
 	for i := range 2 {
 		hostOn(t, database(t, cluster.URL()), t.TempDir(), fromBehind(t, 1+i), log, func(c *server.HostConfig) {
