@@ -230,7 +230,10 @@ func (h *host) begin(ctx context.Context, p *hosted) *run {
 		defer stop()
 		err := h.serve(ctx, p, r)
 		_ = r.inlet.Close() // it never fails
-		kept := indexOf(p)
+		var kept keptIndex
+		if h.cfg.Database != nil {
+			kept = indexOf(p)
+		}
 		h.mu.Lock()
 		r.err, r.ending, p.run, p.failed, p.kept = err, true, nil, 0, kept
 		switch {

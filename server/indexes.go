@@ -20,12 +20,13 @@ type keptIndex struct {
 	since time.Time // when it was closed
 }
 
-func (p *hosted) index() string { return filepath.Join(p.dir, "index") }
+// indexIn is where the index of a practice's folder lies.
+func indexIn(data string) string { return filepath.Join(data, "index") }
 
 // indexOf measures the index of a practice that is closed.
 func indexOf(p *hosted) keptIndex {
-	k := keptIndex{of: p, bytes: wholefile.Bytes(p.index())}
-	if info, err := os.Stat(p.index()); err == nil {
+	k := keptIndex{of: p, bytes: wholefile.Bytes(indexIn(p.dir))}
+	if info, err := os.Stat(indexIn(p.dir)); err == nil {
 		k.since = info.ModTime() // a close leaves its mark there last
 	}
 	return k
@@ -91,7 +92,7 @@ func (h *host) dropIndex(p *hosted) (err error) {
 	}
 	lock, err := store.LockFolder(p.dir)
 	if err == nil {
-		err = errors.Join(os.RemoveAll(p.index()), lock.Close())
+		err = errors.Join(os.RemoveAll(indexIn(p.dir)), lock.Close())
 	}
 	h.mu.Lock()
 	p.kept, p.dropping = indexOf(p), nil

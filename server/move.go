@@ -198,7 +198,7 @@ func (m *move) empty(ctx context.Context) error {
 		return err
 	}
 	// The index, and how far the journal reached, are of the place where records lay.
-	if err := errors.Join(os.RemoveAll(filepath.Join(m.cfg.Data, "index")), reach.Forget(m.cfg.Data)); err != nil {
+	if err := errors.Join(os.RemoveAll(indexIn(m.cfg.Data)), reach.Forget(m.cfg.Data)); err != nil {
 		return err
 	}
 	if m.cfg.To == ToFolder {
