@@ -21,6 +21,7 @@ import (
 	proxyproto "github.com/pires/go-proxyproto"
 	"github.com/prometheus/client_golang/prometheus"
 	"golang.org/x/sync/errgroup"
+	"golang.org/x/sync/semaphore"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
@@ -96,9 +97,10 @@ type host struct {
 	listener net.Listener
 	probes   *inlet
 	shakes   authority.Handshakes
-	taking   chan struct{} // a place for each link that is not handed in yet
-	turns    chan struct{} // a place for each core that may work in bulk
-	closes   chan struct{} // holds one when a practice was closed
+	taking   chan struct{}       // a place for each link that is not handed in yet
+	turns    chan struct{}       // a place for each core that may work in bulk
+	room     *semaphore.Weighted // for what laptops of all practices bring
+	closes   chan struct{}       // holds one when a practice was closed
 
 	rested atomic.Bool // a practice has come to rest since memory was given back
 
@@ -146,7 +148,7 @@ func Host(ctx context.Context, cfg HostConfig) error {
 	defer listener.Close()
 	h := &host{
 		cfg: cfg, listener: listener, probes: newInlet(listener.Addr()), taking: make(chan struct{}, mostTaking),
-		turns: make(chan struct{}, max(1, runtime.GOMAXPROCS(0)-1)), closes: make(chan struct{}, 1),
+		turns: make(chan struct{}, max(1, runtime.GOMAXPROCS(0)-1)), room: rpc.NewRoom(), closes: make(chan struct{}, 1),
 		practices: map[string]*hosted{}, registry: node.NewRegistry(),
 	}
 	if err := h.reached(); err != nil {

@@ -284,7 +284,7 @@ func (h *host) serveAt(ctx context.Context, p *hosted, r *run, place trust.Place
 			default: // the first one is enough
 			}
 		},
-		door: p.door, turn: h.turn, atRest: func() { h.rested.Store(true) }, measures: prometheus.WrapRegistererWith(prometheus.Labels{"practice": p.name}, h.registry),
+		door: p.door, turn: h.turn, room: h.room, atRest: func() { h.rested.Store(true) }, measures: prometheus.WrapRegistererWith(prometheus.Labels{"practice": p.name}, h.registry),
 	}
 	if err := cfg.fill(); err != nil {
 		return err

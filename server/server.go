@@ -47,6 +47,7 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 
 	"github.com/prometheus/client_golang/prometheus"
+	"golang.org/x/sync/semaphore"
 	"google.golang.org/grpc"
 )
 
@@ -82,6 +83,7 @@ type Config struct {
 	door     *local.Opened
 	measures prometheus.Registerer
 	turn     func() (done func()) // see store.Options
+	room     *semaphore.Weighted  // see rpc.Callers
 	atRest   func()               // see node.Node
 	saved    func(error)          // see node.Node.BackupTried
 }
@@ -220,7 +222,7 @@ func (h *hub) run(ctx context.Context, cfg Config, listener net.Listener) error 
 	}
 	n := &node.Node{
 		Replica: h.replica, Data: cfg.Data, Doors: cfg.Doors, Listener: listener, Opens: h.home.Opens,
-		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members,
+		Credentials: creds, DoorKey: creds.Certificate().Leaf.PublicKey.(ed25519.PublicKey), Members: members, Room: cfg.room,
 		Door: cfg.door, Measures: cfg.measures, AtRest: cfg.atRest, Practice: h.practice, Epoch: func() string { return h.epoch },
 		Metrics: cfg.Metrics, Backups: cfg.Backups, BackupTried: cfg.saved, Pages: cfg.Pages, PagesReady: cfg.PagesReady, PagesSecret: h.home.PagesSecret,
 		Network: cfg.Network, NetworkSetting: "pages", NetworkReady: cfg.NetworkReady, Invites: registry.inviteHere,

@@ -15,6 +15,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"golang.org/x/sync/errgroup"
+	"golang.org/x/sync/semaphore"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
@@ -47,7 +48,8 @@ type Node struct {
 	// show; both nil for callers of this machine alone.
 	Credentials credentials.TransportCredentials
 	DoorKey     ed25519.PublicKey
-	Members     authority.Members // who may call from elsewhere; nil: nobody
+	Members     authority.Members   // who may call from elsewhere; nil: nobody
+	Room        *semaphore.Weighted // see rpc.Callers
 	// Opens says whether a passphrase opens the folder: a way to a new PIN.
 	Opens func(passphrase string) bool
 
@@ -194,7 +196,7 @@ func (n *Node) callers(token string) rpc.Callers {
 	if creds == nil {
 		creds = local.NewCredentials()
 	}
-	return rpc.Callers{Credentials: creds, Members: n.Members, Token: token, Called: n.metrics.called}
+	return rpc.Callers{Credentials: creds, Members: n.Members, Token: token, Room: n.Room, Called: n.metrics.called}
 }
 
 // stopped is how a program ended that was told to stop: what was under way and

@@ -18,6 +18,7 @@ import (
 type exchangeService struct {
 	pb.UnsafeExchangeServiceServer
 	responder *replication.Responder
+	rooms     rooms
 }
 
 func (s exchangeService) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.HelloResponse, error) {
@@ -25,6 +26,11 @@ func (s exchangeService) Hello(ctx context.Context, req *pb.HelloRequest) (*pb.H
 }
 
 func (s exchangeService) Push(ctx context.Context, req *pb.PushRequest) (*pb.PushResponse, error) {
+	leave, err := s.rooms.enter(req)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
 	return s.responder.Push(ctx, req)
 }
 

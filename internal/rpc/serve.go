@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+	"golang.org/x/sync/semaphore"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
@@ -67,6 +68,9 @@ type Callers struct {
 	Credentials credentials.TransportCredentials
 	Members     authority.Members // nil: callers of this machine only
 	Token       string            // proves a local caller
+	// Room, from NewRoom, is shared by the practices of a process: what their laptops bring waits
+	// there to be saved; nil: the practice's own bound is enough.
+	Room *semaphore.Weighted
 	// Called is told of each call when it has ended; nil: nobody is.
 	Called func(Call)
 }
@@ -98,7 +102,7 @@ func Mount(r *replica.Replica, x *replication.Responder, from Callers, h healthp
 	pb.RegisterCaseServiceServer(s, caseService{Reader: reads})
 	pb.RegisterAuditServiceServer(s, auditService{Reader: reads})
 	pb.RegisterPlanServiceServer(s, &plans.Plans{Now: r.Clock.Now})
-	pb.RegisterExchangeServiceServer(s, exchangeService{responder: x})
+	pb.RegisterExchangeServiceServer(s, exchangeService{responder: x, rooms: newRooms(from.Room)})
 	pb.RegisterProofServiceServer(s, proofService{Reader: reads})
 	pb.RegisterPrivacyServiceServer(s, privacyService{Reader: reads})
 	pb.RegisterCarryServiceServer(s, &carryService{Writer: writes})
