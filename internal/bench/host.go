@@ -11,21 +11,14 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
-	"thawtrail/internal/trust/vault"
-	"thawtrail/internal/wholefile"
-	"thawtrail/server"
 )
 
 const neighbourLimit = "the same entries while the other practice is quiet, p99; the target is twofold"
 
 // neighbourMeasure times entries in one practice of a host, at the host, while a laptop of
-// another practice brings 100,000 records.
+// another practice brings 100,000 records. Host and laptop are processes of their own.
 func neighbourMeasure(ctx context.Context, l *lab) (out []Result, err error) {
 	flood, err := l.laptop(ctx, l.size(100_000))
-	if err != nil {
-		return nil, err
-	}
-	both, err := l.folder("host")
 	if err != nil {
 		return nil, err
 	}
@@ -33,10 +26,23 @@ func neighbourMeasure(ctx context.Context, l *lab) (out []Result, err error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := os.CopyFS(filepath.Join(both, "loud"), os.DirFS(begun.hub.dir)); err != nil {
+	both, err := l.folder("host")
+	if err != nil {
 		return nil, err
 	}
-	quiet := filepath.Join(both, "quiet")
+	keys, err := l.folder("keys")
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range []string{"loud", "quiet"} {
+		if err := keyFor(keys, name); err != nil {
+			return nil, err
+		}
+	}
+	loud, quiet := filepath.Join(both, "loud"), filepath.Join(both, "quiet")
+	if err := os.CopyFS(loud, os.DirFS(begun.hub.dir)); err != nil {
+		return nil, err
+	}
 	if err := begin(ctx, quiet, clock.System{}); err != nil {
 		return nil, err
 	}
@@ -44,20 +50,30 @@ func neighbourMeasure(ctx context.Context, l *lab) (out []Result, err error) {
 	if err != nil {
 		return nil, err
 	}
-	here, err := startHost(ctx, both, quiet)
+	host, err := l.hostApart(ctx, "127.0.0.1:0", both, keys)
 	if err != nil {
 		return nil, err
 	}
-	defer func() { err = errors.Join(err, here.stop()) }()
+	defer func() { err = errors.Join(err, host.stop()) }()
+	here, err := doorOf(quiet)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, here.conn.Close()) }()
 	alone, err := entries(ctx, here, vetName, l.size(1000), func() bool { return false })
 	if err != nil {
 		return nil, err
 	}
-	lap, err := startAgent(ctx, laptop, here.addr, clock.System{})
+	bringer, err := l.agentApart(ctx, laptop, host.addr)
 	if err != nil {
 		return nil, err
 	}
-	defer func() { err = errors.Join(err, lap.stop()) }()
+	defer func() { err = errors.Join(err, bringer.stop()) }()
+	lap, err := doorOf(laptop)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, lap.conn.Close()) }()
 	var done atomic.Bool
 	var group errgroup.Group
 	group.Go(func() error {
@@ -75,14 +91,4 @@ func neighbourMeasure(ctx context.Context, l *lab) (out []Result, err error) {
 	r.More["p50_ms"], r.More["p99_ms"] = ms(median(beside)), ms(percentile(beside, 99))
 	r.More["quiet_p50_ms"], r.More["quiet_p99_ms"] = ms(median(alone)), ms(percentile(alone, 99))
 	return []Result{r}, nil
-}
-
-// startHost runs a host and goes through the door of one of its practices.
-func startHost(ctx context.Context, practices, dir string) (*runningReplica, error) {
-	return start(ctx, dir, func(ctx context.Context, ready func(string)) error {
-		return server.Host(ctx, server.HostConfig{
-			Practices: practices, Secret: func(string, wholefile.Names) (*vault.Secret, error) { return secret(), nil }, Listen: "127.0.0.1:0",
-			Ready: func(addr string, _ int) { ready(addr) },
-		})
-	})
 }

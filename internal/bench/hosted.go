@@ -1,26 +1,20 @@
 package bench
 
 import (
-	"bufio"
 	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"os/exec"
 	"path/filepath"
-	"regexp"
+	"runtime"
 	"strconv"
 	"time"
 
 	"golang.org/x/sync/errgroup"
-	"google.golang.org/grpc"
 
 	"thawtrail/internal/bench/nights"
 	"thawtrail/internal/clock"
 	"thawtrail/internal/store"
-	"thawtrail/internal/trust/local"
-	"thawtrail/internal/wholefile"
 )
 
 const (
@@ -47,7 +41,7 @@ func hostedMeasure(ctx context.Context, l *lab) (out []Result, err error) {
 	if err != nil {
 		return nil, err
 	}
-	stop, err := many.start(ctx, l.cfg.Program, active)
+	stop, err := many.start(ctx, l, active)
 	if err != nil {
 		return nil, err
 	}
@@ -81,9 +75,10 @@ type manyPractices struct {
 	dir, keys string
 	names     []string
 	links     [][]member // of the practices that are active, the first ones
-	host      *hostProcess
+	host      *program
 }
 
+// manyPractices fills them, as many at once as there are cores.
 func (l *lab) manyPractices(ctx context.Context, n, records, active int64) (*manyPractices, error) {
 	dir, err := l.folder("practices")
 	if err != nil {
@@ -93,66 +88,41 @@ func (l *lab) manyPractices(ctx context.Context, n, records, active int64) (*man
 	if err != nil {
 		return nil, err
 	}
-	m := &manyPractices{dir: dir, keys: keys}
+	m := &manyPractices{dir: dir, keys: keys, names: make([]string, n), links: make([][]member, active)}
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0))
 	for i := range n {
-		name := fmt.Sprintf("p%05d", i)
-		if err := wholefile.Write(filepath.Join(keys, name+".key"), keyBytes); err != nil {
-			return nil, err
-		}
-		hub := filepath.Join(dir, name)
-		if err := begin(ctx, hub, clock.NewManual(nights.First.Add(-time.Hour))); err != nil {
-			return nil, err
-		}
-		c := nights.NewClock(nights.First)
-		if err := fill(ctx, hub, c, func(s *store.Store) error {
-			_, err := nights.Write(ctx, s, c, records)
-			return err
-		}); err != nil {
-			return nil, err
-		}
-		m.names = append(m.names, name)
-		if i < active {
-			links, err := members(ctx, hub, linksOfPractice)
-			if err != nil {
-				return nil, err
+		m.names[i] = fmt.Sprintf("p%05d", i)
+		group.Go(func() error {
+			hub, err := m.begin(ctx, m.names[i], records)
+			if err == nil && i < active {
+				m.links[i], err = members(ctx, hub, linksOfPractice)
 			}
-			m.links = append(m.links, links)
-		}
+			return err
+		})
 	}
-	return m, nil
+	return m, group.Wait()
 }
 
-var answersAt = regexp.MustCompile(`answers at (\S+);`)
-
-// hostProcess is a program that serves many practices.
-type hostProcess struct {
-	pid  int
-	addr string
-	stop func() error
-}
-
-// startProgram runs the host as a process of its own, and waits until it answers.
-func startProgram(ctx context.Context, program, listen string, flags ...string) (*hostProcess, error) {
-	cmd := exec.CommandContext(ctx, program, append([]string{"server", "host", "--listen", listen, "--log-level", "error"}, flags...)...)
-	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
-	printed, err := cmd.StdoutPipe()
-	if err != nil {
-		return nil, err
+// begin makes one practice of so many records.
+func (m *manyPractices) begin(ctx context.Context, name string, records int64) (hub string, err error) {
+	if err := keyFor(m.keys, name); err != nil {
+		return "", err
 	}
-	if err := cmd.Start(); err != nil {
-		return nil, err
+	hub = filepath.Join(m.dir, name)
+	if err := begin(ctx, hub, clock.NewManual(nights.First.Add(-time.Hour))); err != nil {
+		return "", err
 	}
-	for lines := bufio.NewScanner(printed); lines.Scan(); {
-		if at := answersAt.FindStringSubmatch(lines.Text()); at != nil {
-			return &hostProcess{cmd.Process.Pid, at[1], func() error { return errors.Join(cmd.Process.Signal(os.Interrupt), cmd.Wait()) }}, nil
-		}
-	}
-	return nil, errors.Join(errors.New("the host ended before it answered"), cmd.Wait())
+	c := nights.NewClock(nights.First)
+	return hub, fill(ctx, hub, c, func(s *store.Store) error {
+		_, err := nights.Write(ctx, s, c, records)
+		return err
+	})
 }
 
 // start runs the process of all these practices.
-func (m *manyPractices) start(ctx context.Context, program string, open int64) (stop func() error, err error) {
-	m.host, err = startProgram(ctx, program, "127.0.0.1:0", "--practices", m.dir, "--keys", m.keys, "--open", strconv.FormatInt(open+openBeside, 10), "--idle", "5s")
+func (m *manyPractices) start(ctx context.Context, l *lab, open int64) (stop func() error, err error) {
+	m.host, err = l.hostApart(ctx, "127.0.0.1:0", m.dir, m.keys, "--open", strconv.FormatInt(open+openBeside, 10), "--idle", "5s")
 	if err != nil {
 		return nil, err
 	}
@@ -161,13 +131,7 @@ func (m *manyPractices) start(ctx context.Context, program string, open int64) (
 
 // door goes to one practice as a command of the machine does, which opens it.
 func (m *manyPractices) door(name string) (*runningReplica, error) {
-	door, err := local.OfData(filepath.Join(m.dir, name))
-	if err != nil {
-		return nil, err
-	}
-	target, options := door.Target()
-	conn, err := grpc.NewClient(target, options...)
-	return &runningReplica{conn: conn}, err
+	return doorOf(filepath.Join(m.dir, name))
 }
 
 // openEach opens practices that are closed, one after the other, the active ones last: each

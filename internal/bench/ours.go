@@ -58,19 +58,24 @@ func start(ctx context.Context, dir string, run func(ctx context.Context, ready 
 		cancel()
 		return nil, fmt.Errorf("a replica ended before it was ready: %w", err)
 	}
-	door, err := local.OfData(dir)
+	here, err := doorOf(dir)
 	if err != nil {
 		return nil, errors.Join(err, r.stop())
+	}
+	stop := r.stop
+	r.conn, r.stop = here.conn, func() error { _ = here.conn.Close(); return stop() }
+	return r, nil
+}
+
+// doorOf goes to a replica as a command of its machine does.
+func doorOf(dir string) (*runningReplica, error) {
+	door, err := local.OfData(dir)
+	if err != nil {
+		return nil, err
 	}
 	target, options := door.Target()
 	conn, err := grpc.NewClient(target, options...)
-	if err != nil {
-		return nil, errors.Join(err, r.stop())
-	}
-	r.conn = conn
-	stop := r.stop
-	r.stop = func() error { _ = conn.Close(); return stop() }
-	return r, nil
+	return &runningReplica{conn: conn}, err
 }
 
 // stopped is nil for a replica that says no more than that it was stopped.

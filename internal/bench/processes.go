@@ -10,7 +10,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"thawtrail/internal/clock"
-	"thawtrail/internal/wholefile"
 )
 
 const (
@@ -83,7 +82,7 @@ func (l *lab) processes(ctx context.Context, practice string) (at []string, stop
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := wholefile.Write(filepath.Join(keys, practice+".key"), keyBytes); err != nil {
+	if err := keyFor(keys, practice); err != nil {
 		return nil, nil, err
 	}
 	for i := range processesAtOnce {
@@ -91,8 +90,7 @@ func (l *lab) processes(ctx context.Context, practice string) (at []string, stop
 		if err != nil {
 			return nil, nil, err
 		}
-		p, err := startProgram(ctx, l.cfg.Program, fmt.Sprintf("127.0.9.%d:0", i+1),
-			"--practices", dir, "--keys", keys, "--database", l.cfg.Database, "--balancers", "127.0.9.0/24")
+		p, err := l.hostApart(ctx, fmt.Sprintf("127.0.9.%d:0", i+1), dir, keys, "--database", l.cfg.Database, "--balancers", "127.0.9.0/24")
 		if err != nil {
 			return nil, nil, err
 		}

@@ -109,7 +109,7 @@ func (l *lab) quietEntries(ctx context.Context) (times []time.Duration, err erro
 }
 
 // busyEntries writes for as long as a laptop that knows its practice, and nothing
-// since, takes a server's records.
+// since, takes a server's records. The server is a process of its own.
 func (l *lab) busyEntries(ctx context.Context) (times []time.Duration, records int64, err error) {
 	from, err := l.hub(ctx, l.size(100_000))
 	if err != nil {
@@ -127,11 +127,16 @@ func (l *lab) busyEntries(ctx context.Context) (times []time.Duration, records i
 	if err != nil {
 		return nil, 0, err
 	}
-	_, lap, stop, err := startPair(ctx, hub, laptop)
+	srv, err := l.serverApart(ctx, hub)
 	if err != nil {
 		return nil, 0, err
 	}
-	defer func() { err = errors.Join(err, stop()) }()
+	defer func() { err = errors.Join(err, srv.stop()) }()
+	lap, err := startAgent(ctx, laptop, srv.addr, clock.System{})
+	if err != nil {
+		return nil, 0, err
+	}
+	defer func() { err = errors.Join(err, lap.stop()) }()
 	var done atomic.Bool
 	var group errgroup.Group
 	group.Go(func() error { // looks seldom, since looking folds what has come

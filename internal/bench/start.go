@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -18,7 +17,6 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/index"
 	"thawtrail/internal/trust"
-	"thawtrail/internal/wholefile"
 )
 
 // startMeasure times from an agent's unlocked replica until it answers, after a
@@ -101,7 +99,7 @@ func idleMeasure(name string, n int64) func(context.Context, *lab) ([]Result, er
 		if err != nil {
 			return nil, err
 		}
-		kb, err := idle(ctx, l.cfg.Program, dir, idleFor(l))
+		kb, err := l.idle(ctx, dir, idleFor(l))
 		if err != nil {
 			return nil, err
 		}
@@ -114,25 +112,18 @@ func idleMeasure(name string, n int64) func(context.Context, *lab) ([]Result, er
 
 // idle starts an agent as a process of its own and reads what it holds after a
 // while, in KiB.
-func idle(ctx context.Context, program, dir string, wait time.Duration) (kb int64, err error) {
-	key := dir + ".key"
-	if err := wholefile.Write(key, keyBytes); err != nil {
+func (l *lab) idle(ctx context.Context, dir string, wait time.Duration) (kb int64, err error) {
+	p, err := l.folderApart(ctx, dir, "agent")
+	if err != nil {
 		return 0, err
 	}
-	cmd := exec.CommandContext(ctx, program, "agent", "--data", dir, "--listen", "127.0.0.1:0", "--key-file", key)
-	if err := cmd.Start(); err != nil {
-		return 0, err
-	}
-	defer func() {
-		_ = cmd.Process.Kill() // it has nothing to save
-		_ = cmd.Wait()         // says that it was killed
-	}()
+	defer func() { err = errors.Join(err, p.stop()) }()
 	select {
 	case <-time.After(wait):
 	case <-ctx.Done():
 		return 0, ctx.Err()
 	}
-	return anonymous(cmd.Process.Pid)
+	return anonymous(p.pid)
 }
 
 // anonymous reads a process's anonymous resident memory in KiB, on Linux.
