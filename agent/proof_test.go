@@ -1,6 +1,7 @@
 package agent_test
 
 import (
+	"fmt"
 	"os"
 	"slices"
 	"strings"
@@ -172,39 +173,48 @@ func TestAServerThatTellsTwoStories(t *testing.T) {
 	require.NoError(t, os.CopyFS(liar.dir, os.DirFS(c.dir)))
 	c.start(c.addr)
 	eventually(t, "connected again", func() bool { return north.state() == "connected" })
-	made, err := north.record.Write(t.Context(), &pb.WriteRequest{Author: "J. Reed", Entry: place("north freezer").Entry})
-	require.NoError(t, err)
-	var p *pb.Proof
-	eventually(t, "the server has stated it", func() bool {
-		answer, err := pb.NewProofServiceClient(north.conn).MakeProof(t.Context(), &pb.MakeProofRequest{Record: made.Record})
-		p = answer.GetProof()
-		return err == nil
-	})
+	writes := func(l *laptop, author, name string) (record string) {
+		made, err := l.record.Write(t.Context(), &pb.WriteRequest{Author: author, Entry: place(name).Entry})
+		require.NoError(t, err)
+		return made.Record
+	}
+	stated := func(l *laptop, record string) (p *pb.Proof) {
+		eventually(t, "the server has stated it", func() bool {
+			answer, err := pb.NewProofServiceClient(l.conn).MakeProof(t.Context(), &pb.MakeProofRequest{Record: record})
+			p = answer.GetProof()
+			return err == nil
+		})
+		return p
+	}
+	p := stated(north, writes(north, "J. Reed", "north freezer"))
 
 	liar.start("127.0.0.1:0")
 	south.server = liar.addr
 	south.start()
-	_, err = south.record.Write(t.Context(), &pb.WriteRequest{Author: "M. Alder", Entry: place("south freezer").Entry})
-	require.NoError(t, err)
-	eventually(t, "south holds another statement in its place", func() bool {
+	anotherInItsPlace := func(p *pb.Proof) bool {
 		answer, err := pb.NewProofServiceClient(south.conn).CompareProof(t.Context(), &pb.CompareProofRequest{Proof: p})
 		require.NoError(t, err)
 		return answer.Match == pb.StatementMatch_STATEMENT_MATCH_DIFFERENT
-	})
+	}
+	writes(south, "M. Alder", "south freezer")
+	eventually(t, "south holds another statement in its place", func() bool { return anotherInItsPlace(p) })
 	doubts := func() []*pb.DiscrepancyRow {
 		answer, err := south.audit.ListDiscrepancies(t.Context(), &pb.ListDiscrepanciesRequest{Open: true})
 		require.NoError(t, err)
 		return answer.Discrepancies
 	}
 	require.Empty(t, doubts(), "so far each story is whole")
-	after, err := north.record.Write(t.Context(), &pb.WriteRequest{Author: "J. Reed", Entry: place("north car").Entry})
-	require.NoError(t, err)
+	after := writes(north, "J. Reed", "north car")
+	p = stated(north, after)
+	for i := 0; !anotherInItsPlace(p); i++ { // the liar's story gets as long as what north had been told
+		stated(south, writes(south, "M. Alder", fmt.Sprint("south shelf ", i)))
+	}
 	north.stop()
-	_, err = liar.push(north.home().Device, north.forge()...) // the liar hands the treatment records on, and keeps its own statements apart
+	_, err := liar.push(north.home().Device, north.forge()...) // the liar hands the treatment records on, and keeps its own statements apart
 	require.NoError(t, err)
 	eventually(t, "south sees it without being asked", func() bool {
 		return slices.ContainsFunc(doubts(), func(d *pb.DiscrepancyRow) bool {
-			return d.Kind == ledger.TwoStories && slices.Contains(d.Records, after.Record)
+			return d.Kind == ledger.TwoStories && slices.Contains(d.Records, after)
 		})
 	})
 	require.Contains(t, south.log.text(), "two stories", "its log says so too")
