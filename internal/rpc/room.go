@@ -15,7 +15,8 @@ const (
 	// sharedBytes is the same for all practices that one process serves.
 	sharedBytes = 256 << 20
 	// fewBytes is a message that is let in without being counted: what a vet enters, and a
-	// hold, wait for the disk and are never turned away. The number of links bounds them.
+	// hold, wait for the disk and are never turned away. Links, and calls at a time on each, bound
+	// them.
 	fewBytes = 64 << 10
 )
 
