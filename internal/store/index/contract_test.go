@@ -26,16 +26,16 @@ func eachIndex(t *testing.T, run func(t *testing.T, ix Index)) {
 		"disk":      func(t *testing.T) Index { return mustOpen(t, Options{Dir: t.TempDir()}, Fresh) },
 		"encrypted": func(t *testing.T) Index { return mustOpen(t, Options{Dir: t.TempDir(), Key: testKey}, Fresh) },
 		"covered": func(t *testing.T) Index {
-			c := NewCover(&fickle{Index: NewMemory(), fails: func() (before, after bool) { return true, false }}, func(error) {})
+			c := NewCover(&fickle{Index: NewMemory(), fails: func() (before, after bool) { return true, false }}, func(error) {}, nil)
 			put(t, c) // from here on all lies over the index
 			return c
 		},
 		"gathering": func(*testing.T) Index {
-			c := NewCover(NewMemory(), func(error) {})
+			c := NewCover(NewMemory(), func(error) {}, nil)
 			gather(t, c)
 			return c
 		},
-		"settling": func(*testing.T) Index { return &settling{Cover: NewCover(NewMemory(), func(error) {})} },
+		"settling": func(*testing.T) Index { return &settling{Cover: NewCover(NewMemory(), func(error) {}, nil)} },
 	}
 	for name, fresh := range open {
 		t.Run(name, func(t *testing.T) {

@@ -21,9 +21,10 @@ import (
 //
 // What lies in memory is gone after a stop, as after an unclean one.
 type Cover struct {
-	below Index
-	last  [][]byte
-	tell  func(error)
+	below  Index
+	coming []byte
+	last   [][]byte
+	tell   func(error)
 
 	settle sync.Mutex // one Settle at a time; taken before update
 	update sync.Mutex // one update at a time, and one change of the fields below
@@ -49,11 +50,14 @@ const (
 // it must not be run again on what it left. Done anew, the same update goes into memory.
 var ErrCovered = errors.New("index: the update was not made, and is to be made again")
 
-// NewCover covers an index. The keys in last say how far the index has come: they
-// are written after all others. tell hears why the index below is covered, and nil
-// when all is in it again; it hears nothing of what is gathered.
-func NewCover(below Index, tell func(error), last ...[]byte) *Cover {
-	return &Cover{below: below, last: last, tell: tell}
+// NewCover covers an index. tell hears why the index below is covered, and nil when all is
+// in it again; it hears nothing of what is gathered.
+//
+// The keys in last say how far the index has come: they are written after all others. A stop
+// in between leaves rows below that are ahead of them, so as long as any may be there, the key
+// coming has the value that the very last key is about to have.
+func NewCover(below Index, tell func(error), coming []byte, last ...[]byte) *Cover {
+	return &Cover{below: below, coming: coming, last: last, tell: tell}
 }
 
 // Below is the index that is covered.
@@ -153,17 +157,22 @@ func (c *Cover) uncover() {
 
 // write gives changes to the index below: first what was set, then what was deleted,
 // and last how far the index has come. So a stop in between leaves what applying again
-// makes good.
+// makes good, and a note of how far that goes: it is in each update, since of updates that
+// are not synced an older one can be lost.
 func (c *Cover) write(ctx context.Context, over chunks) error {
 	isLast := func(ch change) bool {
 		return slices.ContainsFunc(c.last, func(k []byte) bool { return string(k) == ch.key })
 	}
-	for _, turn := range []func(change) bool{
-		func(ch change) bool { return !ch.deleted && !isLast(ch) },
-		func(ch change) bool { return ch.deleted && !isLast(ch) },
-		isLast,
+	coming, behind := c.announced(over)
+	for _, turn := range []struct {
+		with  []change
+		which iter.Seq[change]
+	}{
+		{coming, over.where(func(ch change) bool { return !ch.deleted && !isLast(ch) })},
+		{coming, over.where(func(ch change) bool { return ch.deleted && !isLast(ch) })},
+		{nil, both(over.where(isLast), slices.Values(behind))},
 	} {
-		for list := range c.updates(over.where(turn)) {
+		for list := range c.updates(turn.with, turn.which) {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
@@ -175,22 +184,50 @@ func (c *Cover) write(ctx context.Context, over chunks) error {
 	return nil
 }
 
-// updates cuts changes in lists that the index below takes in one update. A list is
-// valid until the next one.
-func (c *Cover) updates(all iter.Seq[change]) iter.Seq[[]change] {
+// announced is what says how far changes go as long as they are being written down, and
+// what takes that away behind them.
+func (c *Cover) announced(over chunks) (coming, behind []change) {
+	if len(c.last) == 0 {
+		return nil, nil
+	}
+	value, ok := over.value(c.last[len(c.last)-1])
+	if !ok || value == nil {
+		return nil, nil
+	}
+	return []change{{key: string(c.coming), value: value}}, []change{{key: string(c.coming), deleted: true}}
+}
+
+func both(a, b iter.Seq[change]) iter.Seq[change] {
+	return func(yield func(change) bool) {
+		for _, all := range []iter.Seq[change]{a, b} {
+			for ch := range all {
+				if !yield(ch) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// updates cuts changes in lists that the index below takes in one update, each with some
+// that are in all of them. A list is valid until the next one.
+func (c *Cover) updates(with []change, all iter.Seq[change]) iter.Seq[[]change] {
+	least := int64(0)
+	for _, ch := range with {
+		least += ch.txnBytes()
+	}
 	return func(yield func([]change) bool) {
-		var list []change
-		size := int64(0)
+		list, size := slices.Clone(with), least
 		for ch := range all {
-			if len(list) > 0 && size+ch.txnBytes() > c.below.MaxTxnBytes() {
+			if len(list) > len(with) && size+ch.txnBytes() > c.below.MaxTxnBytes() {
 				if !yield(list) {
 					return
 				}
-				list, size = list[:0], 0
+				list, size = list[:len(with)], least
 			}
 			list, size = append(list, ch), size+ch.txnBytes()
 		}
-		if len(list) > 0 {
+		if len(list) > len(with) {
 			yield(list)
 		}
 	}

@@ -193,11 +193,7 @@ func (p *Projection) applyTxn(recs []located, next journal.Position, do func(*ap
 	a := p.application(recs)
 	moved, err := p.update(a, func() (cursor, error) {
 		err := do(a)
-		moved := p.cursor.moved(next, p.counted(a.w.bytes), p.opt.Behind)
-		if n := len(recs); n > 0 {
-			moved.last = witness{recs[n-1].pos, recs[n-1].rec.Hash}
-		}
-		return moved, err
+		return p.cursor.moved(next, p.counted(a.w.bytes), p.opt.Behind).saw(recs), err
 	})
 	if err != nil {
 		return err
@@ -246,18 +242,20 @@ const laterKeys = 200
 func (p *Projection) applyLater(recs []located, next journal.Position) error {
 	noted, at := map[event.Key]bool{}, recs[0].pos
 	for keys := range slices.Chunk(entitiesOf(recs[0].rec), laterKeys) {
-		err := p.index.Update(func(w index.Writer) error {
+		a := p.application(nil)
+		moved, err := p.update(a, func() (cursor, error) {
 			for _, k := range keys {
 				noted[k] = true
-				if err := errors.Join(addPositions(w, touchKey(k, at), []journal.Position{at}), w.Set(dirtyKey(k), []byte{1})); err != nil {
-					return err
+				if err := errors.Join(addPositions(a.w, touchKey(k, at), []journal.Position{at}), a.w.Set(dirtyKey(k), []byte{1})); err != nil {
+					return cursor{}, err
 				}
 			}
-			return nil
+			return p.cursor.wrote(p.counted(a.w.bytes)).saw(recs), nil
 		})
 		if err != nil {
 			return err
 		}
+		p.cursor = moved
 	}
 	return p.applyTxn(recs, next, func(a *application) error {
 		a.noted, a.unfolded = noted, true

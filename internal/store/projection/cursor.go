@@ -28,7 +28,7 @@ type cursor struct {
 	written uint64           // bytes given to the index so far
 	marks   []mark           // oldest first, at most maxMarks
 	refold  uint64           // written when entities were last folded again; 0 for never
-	last    witness          // a record that was applied
+	last    witness          // of the records that were applied, the one that lies furthest
 	passed  []passed         // damage that was passed over, in order, at most maxPassed
 	anchor  mark             // before it nothing can be lost; the zero mark when that is not known
 }
@@ -71,7 +71,7 @@ const (
 
 // witness is what the cursor says of how far the journal had reached.
 func (c *cursor) witness() Witness {
-	w := Witness{End: c.pos, Last: c.last.pos}
+	w := Witness{End: later(c.pos, c.last.pos), Last: c.last.pos}
 	if !c.last.hash.IsZero() {
 		w.Fits = func(h event.Hash) bool { return h == c.last.hash }
 	}
@@ -135,6 +135,24 @@ func (c cursor) moved(pos journal.Position, n, behind uint64) cursor {
 		}
 	}
 	return next
+}
+
+// saw is the cursor after records were applied, in the journal's order. What was applied
+// before its turn stays the witness until the cursor has come so far: its rows are in the
+// index, and are wrong as soon as the journal ends before it.
+func (c cursor) saw(recs []located) cursor {
+	if n := len(recs); n > 0 {
+		c.last = c.last.orLater(witness{recs[n-1].pos, recs[n-1].rec.Hash})
+	}
+	return c
+}
+
+// orLater is the one of two witnesses that lies further, and of the same place the other.
+func (w witness) orLater(o witness) witness {
+	if o.pos.Compare(w.pos) < 0 {
+		return w
+	}
+	return o
 }
 
 // wrote is the cursor after n bytes that were written without moving it.

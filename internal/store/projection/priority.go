@@ -64,7 +64,7 @@ func (p *Projection) applyPriority(recs []located) error {
 	a := p.application(recs)
 	moved, err := p.update(a, func() (cursor, error) {
 		err := a.apply()
-		return p.cursor.wrote(p.counted(a.w.bytes)), err
+		return p.cursor.wrote(p.counted(a.w.bytes)).saw(recs), err
 	})
 	if err != nil {
 		return err

@@ -54,7 +54,7 @@ func (p *Projection) restore(ctx context.Context, also Witness) (lost journal.Po
 			return lost, err
 		}
 	}
-	p.cover = index.NewCover(p.index, p.covered, refoldKey, cursorKey)
+	p.cover = index.NewCover(p.index, p.covered, comingKey, refoldKey, cursorKey)
 	p.index = p.cover
 	return lost, p.catchUpFrom(ctx)
 }
@@ -64,15 +64,7 @@ func (p *Projection) restore(ctx context.Context, also Witness) (lost journal.Po
 // That is noted before the index is emptied, for should the program stop then, the
 // cursor would tell no more; MadeGood takes the note away.
 func (p *Projection) readIndex(also Witness) (lost journal.Position, err error) {
-	fold := true
-	err = p.index.View(func(r index.Reader) error {
-		value, ok, err := r.Get(cursorKey)
-		if err != nil || !ok {
-			return err
-		}
-		p.cursor, fold, err = decodeCursor(value)
-		return err
-	})
+	fold, err := p.readCursor()
 	if err != nil {
 		return lost, fmt.Errorf("read the index: %w", err)
 	}
@@ -91,6 +83,29 @@ func (p *Projection) readIndex(also Witness) (lost journal.Position, err error) 
 		return lost, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
 	}
 	return lost, p.readRights()
+}
+
+// readCursor reads how far the index has come, and of which record it holds rows from a
+// writing down that did not end. fold says that the rules fold as they did for all of it.
+func (p *Projection) readCursor() (fold bool, err error) {
+	fold = true
+	err = p.index.View(func(r index.Reader) error {
+		value, ok, err := r.Get(cursorKey)
+		if err == nil && ok {
+			p.cursor, fold, err = decodeCursor(value)
+		}
+		if err != nil {
+			return err
+		}
+		value, ok, err = r.Get(comingKey)
+		if err != nil || !ok {
+			return err
+		}
+		coming, alike, err := decodeCursor(value)
+		p.cursor.last, fold = p.cursor.last.orLater(coming.last), fold && alike
+		return err
+	})
+	return fold, err
 }
 
 // goneSince is how far the journal had reached by a witness who finds it cut, or
@@ -214,14 +229,16 @@ func (p *Projection) rewind() error {
 	return p.index.Update(func(w index.Writer) error { return w.Set(refoldKey, []byte{refoldEvery}) })
 }
 
-// emptyIndex throws away all that is derived, to be built again. Local facts stay.
+// emptyIndex throws away all that is derived, to be built again. Local facts stay. What
+// says how far the index had come goes last: a stop before that is made good by the next
+// start, which finds the same.
 func (p *Projection) emptyIndex() error {
 	p.cursor = cursor{}
 	for {
 		var keys [][]byte
 		err := p.index.Update(func(w index.Writer) error {
 			err := w.Scan(nil, nil, false, func(k, _ []byte) (bool, error) {
-				if !bytes.HasPrefix(k, localKey("")) {
+				if !bytes.HasPrefix(k, localKey("")) && !bytes.Equal(k, cursorKey) && !bytes.Equal(k, comingKey) {
 					keys = append(keys, append([]byte(nil), k...))
 				}
 				return len(keys) < 1000, nil
@@ -231,10 +248,14 @@ func (p *Projection) emptyIndex() error {
 			}
 			return err
 		})
-		if err != nil || len(keys) == 0 {
+		if err != nil {
 			return err
 		}
+		if len(keys) == 0 {
+			break
+		}
 	}
+	return p.index.Update(func(w index.Writer) error { return errors.Join(w.Delete(cursorKey), w.Delete(comingKey)) })
 }
 
 func (p *Projection) readRights() error {

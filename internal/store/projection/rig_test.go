@@ -61,8 +61,11 @@ func newRig(t *testing.T, ix index.Index, change ...func(*Options)) *rig {
 }
 
 // again is a rig with the same records in a copy of the journal.
-func (r *rig) again(ix index.Index, change ...func(*Options)) *rig {
-	c := &rig{t: r.t, fs: r.fs.CrashClone(memfs.Keep), world: r.world, device: r.device, logs: logTable{}, saved: r.saved}
+func (r *rig) again(ix index.Index, change ...func(*Options)) *rig { return r.on(r.fs, ix, change...) }
+
+// on is a rig with the records of the journal of which that disk is a copy.
+func (r *rig) on(disk *memfs.FS, ix index.Index, change ...func(*Options)) *rig {
+	c := &rig{t: r.t, fs: disk.CrashClone(memfs.Keep), world: r.world, device: r.device, logs: logTable{}, saved: r.saved}
 	c.open(ix, change...)
 	return c
 }

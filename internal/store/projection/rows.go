@@ -16,6 +16,7 @@ import (
 var (
 	cursorKey = []byte("c")
 	refoldKey = []byte("r")
+	comingKey = []byte("n") // the cursor as it will be, while the rows before it are written down
 )
 
 // maxEntity bounds an entity's name in a key, in bytes.

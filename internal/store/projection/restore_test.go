@@ -1,0 +1,65 @@
+package projection
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"thawtrail/internal/ledger/ledgertest"
+	"thawtrail/internal/store/index/indextest"
+	"thawtrail/internal/store/journal/memfs"
+	pb "thawtrail/proto/thawtrail/v1"
+)
+
+// A program ends after any update of its index, whatever that wrote. Then an older journal
+// is put back. No row of what is gone there stays; and a program that ends again, while it
+// empties that index, leaves the next one what it needs to do so.
+func TestAnOlderJournalUnderRowsOfWhatIsGone(t *testing.T) {
+	small := func(o *Options) { o.Far, o.Unclean = 2*maxPriority, true }
+	var bags []string
+	for i := range 600 {
+		bags = append(bags, fmt.Sprintf("BAG%d", i))
+	}
+	deliveries := func(r *rig, south *ledgertest.Device) {
+		for i := range 3 * maxPriority {
+			r.receive(south, fmt.Sprintf("THEIRS%d", i))
+		}
+		south.Write(&pb.BatchHeld{Product: "P", Batch: "H-1", Reason: "the maker called"})
+	}
+	for name, way := range map[string]struct {
+		write func(r *rig, south *ledgertest.Device)
+		apply func(*rig) error
+	}{
+		"before its turn":         {deliveries, func(r *rig) error { return r.ApplyPriority(t.Context()) }},
+		"gathered, then settled":  {deliveries, func(r *rig) error { r.catchUp(); _, err := r.Settle(t.Context()); return err }},
+		"in more than one update": {func(r *rig, south *ledgertest.Device) { south.Write(&pb.PlaceCounted{Place: "CLINIC", BagsSeen: bags}) }, func(r *rig) error { return r.CatchUp(t.Context()) }},
+	} {
+		t.Run(name, func(t *testing.T) {
+			trail := (&indextest.Trail{}).Reopened()
+			r := newRig(t, trail, small)
+			south := r.world.Device("south")
+			for some := range slices.Chunk(bags, 200) {
+				r.receive(south, some...)
+			}
+			r.catchUp()
+			older, from := r.fs.CrashClone(memfs.Keep), trail.Len()
+			way.write(r, south)
+			r.save()
+			require.NoError(t, way.apply(r))
+			require.Greater(t, trail.Len(), from)
+
+			emptied := trail.Reopened()
+			r.on(older, emptied, small).requireRebuilt()
+			for _, ends := range []struct {
+				of   *indextest.Trail
+				from int
+			}{{trail, from}, {emptied, trail.Len()}} {
+				for n := ends.from; n <= ends.of.Len(); n++ {
+					r.on(older, ends.of.AsOf(n).Reopened(), small).requireRebuilt()
+				}
+			}
+		})
+	}
+}
