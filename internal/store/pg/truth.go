@@ -87,7 +87,24 @@ func (t *truth) begin(ctx context.Context) error {
 	if got, err := t.seal.open(0, proof); err != nil || !bytes.Equal(got[0], []byte(t.l.practice)) {
 		return fmt.Errorf("%w: the records do not open with it", journal.ErrKey)
 	}
-	t.next, err = t.settle()
+	if t.next, err = t.settle(); err != nil {
+		return err
+	}
+	return t.endsThere()
+}
+
+// endsThere refuses records behind the end. A batch and the end move in one transaction, so
+// they are there only when the tables were put back from different moments. Taken for what
+// they are, some that were acknowledged would be overwritten.
+func (t *truth) endsThere() error {
+	last, err := ask(t, func(ctx context.Context) (last int64, err error) {
+		err = t.l.d.pool.QueryRow(ctx, `SELECT coalesce(max(position), 0) FROM thawtrail_leaf WHERE practice = $1 AND position >= $2`,
+			t.l.practice, t.next).Scan(&last)
+		return last, err
+	})
+	if err == nil && last > 0 {
+		return fmt.Errorf("there are records at %d, and they are said to end before %d: the tables were put back from different moments; put all of them back from one backup", last, t.next)
+	}
 	return err
 }
 

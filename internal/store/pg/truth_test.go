@@ -356,6 +356,20 @@ func TestALeafThatWasChangedIsDamageWhole(t *testing.T) {
 	}
 }
 
+// Tables that were put back from different moments are refused, with what is to be done:
+// every batch would be, and nobody would be told why.
+func TestTablesOfDifferentMomentsAreRefused(t *testing.T) {
+	opt := newPlace(t)
+	truth := mustOpen(t, opt)
+	mustCommit(t, truth, "a")
+	mustCommit(t, truth, "b")
+	require.NoError(t, truth.Close())
+	query(t, `UPDATE thawtrail_practice SET next = 2 WHERE practice = $1 RETURNING 1`, opt.practice)
+	_, err := opener(t, opt, closing)()
+	require.ErrorContains(t, err, "there are records at 2, and they are said to end before 2")
+	require.Equal(t, 2, rows(t, opt.practice), "nothing is taken out")
+}
+
 func TestTheKeyIsDecidedAtCreation(t *testing.T) {
 	for _, made := range []store.Opening{{}, closing} {
 		opt := newPlace(t)

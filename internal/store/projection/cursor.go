@@ -31,6 +31,7 @@ type cursor struct {
 	last    witness          // of the records that were applied, the one that lies furthest
 	passed  []passed         // damage that was passed over, in order, at most maxPassed
 	anchor  mark             // before it nothing can be lost; the zero mark when that is not known
+	emptied bool             // the index was, and a stop of the machine may bring back what was in it
 }
 
 // witness is a record and where it lay. While the journal holds it there, it is
@@ -57,6 +58,8 @@ type cursorRow struct {
 
 	Passed []passed `cbor:"8,keyasint,omitempty"`
 	Anchor *mark    `cbor:"9,keyasint,omitempty"`
+
+	Emptied bool `cbor:"10,keyasint,omitempty"`
 }
 
 const (
@@ -80,7 +83,7 @@ func (c *cursor) witness() Witness {
 
 func (c *cursor) encode() ([]byte, error) {
 	r := cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold,
-		LastPos: c.last.pos.Encode(), Last: c.last.hash[:], Passed: c.passed}
+		LastPos: c.last.pos.Encode(), Last: c.last.hash[:], Passed: c.passed, Emptied: c.emptied}
 	if !c.anchor.at().IsZero() {
 		r.Anchor = &c.anchor
 	}
@@ -106,7 +109,7 @@ func decodeCursor(value []byte) (c cursor, ok bool, err error) {
 	if c.pos, err = journal.DecodePosition(r.Pos); err != nil {
 		return c, false, fmt.Errorf("cursor: %w", err)
 	}
-	c.written, c.marks, c.refold, c.passed = r.Written, r.Marks, r.Refold, r.Passed
+	c.written, c.marks, c.refold, c.passed, c.emptied = r.Written, r.Marks, r.Refold, r.Passed, r.Emptied
 	if r.Anchor != nil {
 		c.anchor = *r.Anchor
 	}
@@ -171,7 +174,7 @@ func (c cursor) folded(n uint64) cursor {
 // anchored is the cursor when all before a mark is known to outlive a stop of the
 // machine.
 func (c cursor) anchored(at mark) cursor {
-	c.anchor = at
+	c.anchor, c.emptied = at, false
 	return c
 }
 

@@ -75,6 +75,7 @@ type Projection struct {
 	cover   *index.Cover // the index, once Restore has read it
 	journal Journal      // set by Restore
 	unclean bool         // the index was not closed well; read by Restore
+	torn    bool         // a writing down did not end, and rows ahead of the cursor are there; read by Restore
 	kept    bool         // the index was there before, and went on; set by Restore
 
 	backlog backlog // has a lock of its own
@@ -97,7 +98,7 @@ type Projection struct {
 	base        cursor           // as it lies on the disk while the index gathers
 
 	settling sync.Mutex // one Settle at a time, taken before the applier; guards the field below
-	loose    bool       // what was settled last is not known to outlive a stop of the machine
+	loose    bool       // what was settled last, or emptied, is not known to outlive a stop of the machine
 }
 
 // Open opens the index. Nothing can be asked before Restore.

@@ -31,7 +31,7 @@ func (p *Projection) Restore(ctx context.Context, j Journal, also Witness) (lost
 	}
 	p.covered(err)
 	closing := p.index.Close()
-	p.index, p.cursor, p.rights, p.unclean = index.NewMemory(), cursor{}, nil, false
+	p.index, p.cursor, p.rights, p.unclean, p.torn = index.NewMemory(), cursor{}, nil, false, false
 	again, err := p.restore(ctx, also) // an index in memory cannot know what the one on the disk knew
 	if err != nil {
 		return lost, errors.Join(err, closing)
@@ -44,10 +44,8 @@ func (p *Projection) restore(ctx context.Context, also Witness) (lost journal.Po
 	if lost, err = p.readIndex(also); err != nil {
 		return lost, err
 	}
-	if p.unclean {
-		if err := p.rewind(); err != nil {
-			return lost, err
-		}
+	if err := p.rewind(); err != nil {
+		return lost, err
 	}
 	if p.unclean || p.cursor.pos.Compare(p.journal.End()) < 0 {
 		if err := p.checkLines(); err != nil {
@@ -77,8 +75,9 @@ func (p *Projection) readIndex(also Witness) (lost journal.Position, err error) 
 	if err != nil {
 		return lost, err
 	}
+	again := p.unclean && p.cursor.emptied
 	p.kept = !p.cursor.pos.IsZero()
-	if !gone.IsZero() || healed || !fold || joined {
+	if !gone.IsZero() || healed || !fold || joined || again {
 		p.kept = false
 		return lost, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
 	}
@@ -102,6 +101,7 @@ func (p *Projection) readCursor() (fold bool, err error) {
 			return err
 		}
 		coming, alike, err := decodeCursor(value)
+		p.torn = coming.pos.Compare(p.cursor.pos) > 0 || coming.last.pos.Compare(p.cursor.last.pos) > 0
 		p.cursor.last, fold = p.cursor.last.orLater(coming.last), fold && alike
 		return err
 	})
@@ -217,12 +217,17 @@ func (p *Projection) joinedAnother() (bool, error) {
 	return !bytes.Equal(was, p.opt.Founding[:]), nil
 }
 
-// rewind moves the cursor well back after an unclean stop, and notes that
-// entities are to be folded again when that was going on.
+// rewind moves the cursor well back after an unclean stop. It notes that entities are to be
+// folded again when that was going on; and when rows that are ahead of the cursor are there
+// already: rights among them are no change when they are applied again, and what they take
+// away from others was perhaps not written.
 func (p *Projection) rewind() error {
-	p.twice = p.journal.End()
-	again := p.cursor.refolding(p.opt.Behind)
-	p.cursor = p.cursor.rewound(p.opt.Behind)
+	again := p.torn
+	if p.unclean {
+		p.twice = p.journal.End()
+		again = again || p.cursor.refolding(p.opt.Behind)
+		p.cursor = p.cursor.rewound(p.opt.Behind)
+	}
 	if !again {
 		return nil
 	}
@@ -231,10 +236,15 @@ func (p *Projection) rewind() error {
 
 // emptyIndex throws away all that is derived, to be built again. Local facts stay. What
 // says how far the index had come goes last: a stop before that is made good by the next
-// start, which finds the same.
+// start, which finds the same. After it the cursor says that the index was emptied, until
+// all of that is known to outlive a stop of the machine.
 func (p *Projection) emptyIndex() error {
-	p.cursor = cursor{}
-	for {
+	p.cursor, p.torn, p.loose = cursor{emptied: true}, false, true
+	value, err := p.cursor.encode()
+	if err != nil {
+		return err
+	}
+	for more := true; more; {
 		var keys [][]byte
 		err := p.index.Update(func(w index.Writer) error {
 			err := w.Scan(nil, nil, false, func(k, _ []byte) (bool, error) {
@@ -246,16 +256,16 @@ func (p *Projection) emptyIndex() error {
 			for _, k := range keys {
 				err = errors.Join(err, w.Delete(k))
 			}
+			if more = len(keys) == 1000; !more {
+				err = errors.Join(err, w.Delete(comingKey), w.Set(cursorKey, value))
+			}
 			return err
 		})
 		if err != nil {
 			return err
 		}
-		if len(keys) == 0 {
-			break
-		}
 	}
-	return p.index.Update(func(w index.Writer) error { return errors.Join(w.Delete(cursorKey), w.Delete(comingKey)) })
+	return nil
 }
 
 func (p *Projection) readRights() error {

@@ -13,9 +13,10 @@ import (
 	pb "thawtrail/proto/thawtrail/v1"
 )
 
-// A program ends after any update of its index, whatever that wrote. Then an older journal
-// is put back. No row of what is gone there stays; and a program that ends again, while it
-// empties that index, leaves the next one what it needs to do so.
+// A machine stops after any update of its index, whatever that wrote, or loses one of them
+// from the middle. Then an older journal is put back. No row of what is gone there stays; and
+// one that stops again, while it empties that index, leaves the next start what it needs to
+// do so.
 func TestAnOlderJournalUnderRowsOfWhatIsGone(t *testing.T) {
 	small := func(o *Options) { o.Far, o.Unclean = 2*maxPriority, true }
 	var bags []string
@@ -58,6 +59,9 @@ func TestAnOlderJournalUnderRowsOfWhatIsGone(t *testing.T) {
 			}{{trail, from}, {emptied, trail.Len()}} {
 				for n := ends.from; n <= ends.of.Len(); n++ {
 					r.on(older, ends.of.AsOf(n).Reopened(), small).requireRebuilt()
+				}
+				for n := ends.from; n < ends.of.Len(); n++ {
+					r.on(older, ends.of.Without(n, n+1).Reopened(), small).requireRebuilt()
 				}
 			}
 		})
