@@ -33,7 +33,9 @@
 // memory meanwhile. Where little lay in the index before, as on a laptop that has just
 // joined, that is read once, so that nothing below is asked for what it does not have.
 // What is gathered is gone after a stop: Settle makes durable first what lay there
-// before, so that a stop costs applying again and nothing else.
+// before, so that a stop costs applying again and nothing else. A stop while it writes down
+// leaves rows that are ahead of the cursor; how far they go stands beside them, in case the
+// journal does not go so far any more, and for rights that stand there without their effect.
 //
 // # Who goes first
 //
@@ -60,6 +62,8 @@
 // # Index rows
 //
 //	c                                   cursor (cursor.go)
+//	n                                   the cursor that is to come, while rows up to it
+//	                                    are written down
 //	p/ log seq position                 extent: where consecutive records lie
 //	l/ log                              key, lane, epoch, tip of a log
 //	e/ entity 00 position               records that touch an entity, by batch
