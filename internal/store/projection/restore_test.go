@@ -18,30 +18,32 @@ import (
 // one that stops again, while it empties that index, leaves the next start what it needs to
 // do so.
 func TestAnOlderJournalUnderRowsOfWhatIsGone(t *testing.T) {
-	small := func(o *Options) { o.Far, o.Unclean = 2*maxPriority, true }
-	var bags []string
-	for i := range 600 {
-		bags = append(bags, fmt.Sprintf("BAG%d", i))
+	small := func(o *Options) { o.Far, o.Unclean = 64, true }
+	bags := make([]string, 350)
+	for i := range bags {
+		bags[i] = fmt.Sprintf("BAG%d", i)
 	}
 	deliveries := func(r *rig, south *ledgertest.Device) {
-		for i := range 3 * maxPriority {
+		for i := range 300 {
 			r.receive(south, fmt.Sprintf("THEIRS%d", i))
 		}
 		south.Write(&pb.BatchHeld{Product: "P", Batch: "H-1", Reason: "the maker called"})
 	}
+	count := func(_ *rig, south *ledgertest.Device) { south.Write(&pb.PlaceCounted{Place: "CLINIC", BagsSeen: bags}) }
 	for name, way := range map[string]struct {
+		older int // bags that the older journal knows
 		write func(r *rig, south *ledgertest.Device)
 		apply func(*rig) error
 	}{
-		"before its turn":         {deliveries, func(r *rig) error { return r.ApplyPriority(t.Context()) }},
-		"gathered, then settled":  {deliveries, func(r *rig) error { r.catchUp(); _, err := r.Settle(t.Context()); return err }},
-		"in more than one update": {func(r *rig, south *ledgertest.Device) { south.Write(&pb.PlaceCounted{Place: "CLINIC", BagsSeen: bags}) }, func(r *rig) error { return r.CatchUp(t.Context()) }},
+		"before its turn":         {10, deliveries, func(r *rig) error { return r.ApplyPriority(t.Context()) }},
+		"gathered, then settled":  {10, deliveries, func(r *rig) error { r.catchUp(); _, err := r.Settle(t.Context()); return err }},
+		"in more than one update": {350, count, func(r *rig) error { return r.CatchUp(t.Context()) }},
 	} {
 		t.Run(name, func(t *testing.T) {
 			trail := (&indextest.Trail{}).Reopened()
 			r := newRig(t, trail, small)
 			south := r.world.Device("south")
-			for some := range slices.Chunk(bags, 200) {
+			for some := range slices.Chunk(bags[:way.older], 100) {
 				r.receive(south, some...)
 			}
 			r.catchUp()
