@@ -100,12 +100,7 @@ func (t *rooted) take(r *event.Record) {
 // signature vouches for it.
 func (g *gaps) vouchedEnds() (tips []exchange.Tip) {
 	for _, end := range g.rooted.ends {
-		link, bare := g.bare[end.Hash]
-		for bare && end.Seq > 0 {
-			end = exchange.Tip{Seq: end.Seq - 1, Hash: link.prev}
-			link, bare = g.bare[end.Hash]
-		}
-		if !bare && !slices.Contains(tips, end) {
+		if end, ok := g.vouched(end); ok && !slices.Contains(tips, end) {
 			tips = append(tips, end)
 		}
 	}
@@ -113,4 +108,15 @@ func (g *gaps) vouchedEnds() (tips []exchange.Tip) {
 		return cmp.Or(cmp.Compare(b.Seq, a.Seq), b.Hash.Compare(a.Hash))
 	})
 	return tips
+}
+
+// vouched goes back from the end of what leads to the opening to where a signature vouches
+// for it; ok is false when none does.
+func (g *gaps) vouched(end exchange.Tip) (at exchange.Tip, ok bool) {
+	link, bare := g.bare[end.Hash]
+	for bare && end.Seq > 0 {
+		end = exchange.Tip{Seq: end.Seq - 1, Hash: link.prev}
+		link, bare = g.bare[end.Hash]
+	}
+	return end, !bare
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"cmp"
 	"slices"
 
@@ -72,6 +73,11 @@ func (s *Store) heldWith(l *LogInfo, g *gaps) exchange.HeldLog {
 		if !g.last.Hash.IsZero() && !slices.Contains(h.Tips, g.last) {
 			h.Tips = append(h.Tips, g.last)
 		}
+		for _, t := range g.left {
+			if !slices.Contains(h.Tips, t) && len(h.Tips) < exchange.MaxBranches {
+				h.Tips = append(h.Tips, t)
+			}
+		}
 	}
 	slices.SortFunc(h.Tips, newestFirst)
 	return h
@@ -90,7 +96,8 @@ type gaps struct {
 	rooted  rooted              // what of it leads back to its opening
 	bare    vouching            // what no signature here vouches for
 	lost    []exchange.Tip      // tips that cannot be read
-	last    exchange.Tip        // what stands in their place; zero when none is lost
+	last    exchange.Tip        // the newest record, in their place; zero when none is lost
+	left    []exchange.Tip      // what is left of branches whose end is lost
 }
 
 // gapsOf looks for what cannot be read of a log; nil when it is whole. It reads
@@ -109,6 +116,9 @@ func (s *Store) gapsOf(id event.LogID) *gaps {
 		return &gaps{first: new(uint64), branch: true, lost: info.Tips()}
 	}
 	g := s.walk(places, info.Tips())
+	if len(g.lost) > 0 && info.Fork != 0 {
+		g.left = s.left(&info, g)
+	}
 	s.logs.setBare(id, g.bare)
 	if g.first == nil && len(g.lost) == 0 {
 		g = nil
@@ -155,6 +165,32 @@ func (s *Store) walk(places []projection.Place, tips []exchange.Tip) *gaps {
 	}
 	g.unvouched(signed, places, tips)
 	return g
+}
+
+// left finds what is left of the branches of a forked log whose ends are lost: nobody else
+// may have it, and by the ends that are here nobody would learn of it.
+func (s *Store) left(l *LogInfo, g *gaps) (tips []exchange.Tip) {
+	for _, end := range g.rooted.ends {
+		if end == g.last || slices.ContainsFunc(g.missing, func(m exchange.SeqRange) bool { return m.From == end.Seq+1 }) {
+			continue // it is told already, or what follows it is told as missing
+		}
+		vouched, ok := g.vouched(end)
+		if !ok || vouched.Seq < l.Fork {
+			continue
+		}
+		above, err := s.projection.RecordsAt(l.ID, vouched.Seq+1)
+		if err != nil {
+			s.opt.Logger.Error("what is left of a branch is not claimed", "log", l.ID.Short(), "error", err)
+			continue
+		}
+		if !slices.ContainsFunc(above, func(r *event.Record) bool {
+			_, bare := g.bare[r.Hash]
+			return !bare && bytes.Equal(r.Head.Prev, vouched.Hash[:])
+		}) {
+			tips = append(tips, vouched)
+		}
+	}
+	return tips
 }
 
 func (g *gaps) gone(seq uint64) {
