@@ -60,7 +60,9 @@ func (p *Projection) restore(ctx context.Context, also Witness) (lost journal.Po
 // readIndex reads cursor and rights. lost says how far the journal had reached when
 // it is not the one that was there: it ends earlier, or went on in another way since.
 // That is noted before the index is emptied, for should the program stop then, the
-// cursor would tell no more; MadeGood takes the note away.
+// cursor would tell no more; MadeGood takes the note away. With the note, an index that
+// does not say that it was emptied is what a stop of the machine brought back, whatever
+// lies by now where its last record was.
 func (p *Projection) readIndex(also Witness) (lost journal.Position, err error) {
 	fold, err := p.readCursor()
 	if err != nil {
@@ -75,9 +77,9 @@ func (p *Projection) readIndex(also Witness) (lost journal.Position, err error) 
 	if err != nil {
 		return lost, err
 	}
-	again := p.unclean && p.cursor.emptied
+	undone := p.unclean && p.cursor.emptied || !lost.IsZero() && !p.cursor.emptied
 	p.kept = !p.cursor.pos.IsZero()
-	if !gone.IsZero() || healed || !fold || joined || again {
+	if !gone.IsZero() || healed || !fold || joined || undone {
 		p.kept = false
 		return lost, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
 	}
