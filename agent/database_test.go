@@ -17,6 +17,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
 
 	"thawtrail/internal/node"
 	"thawtrail/internal/store/pg"
@@ -431,10 +432,11 @@ func hostOn(t *testing.T, d *pg.Database, dir, listen string, log *said, change 
 	return stop
 }
 
-// owned opens a practice through its door, and says what its owner may do there.
+// owned opens a practice through its door, and says what its owner may do there. It tries
+// again: a host that is full lets nobody in before it has seen that the last one left.
 func owned(t *testing.T, dir string) []string {
 	t.Helper()
-	c := &clinic{t: t, dir: dir, conn: dial(t, dir)}
+	c := &clinic{t: t, dir: dir, conn: dial(t, dir, grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))}
 	defer c.conn.Close()
 	return c.roles("M. Alder")
 }

@@ -95,17 +95,23 @@ func (t *truth) begin(ctx context.Context) error {
 
 // endsThere refuses records behind the end. A batch and the end move in one transaction, so
 // they are there only when the tables were put back from different moments. Taken for what
-// they are, some that were acknowledged would be overwritten.
+// they are, some that were acknowledged would be overwritten. Both are of one statement:
+// another process may have taken over, and append.
 func (t *truth) endsThere() error {
-	last, err := ask(t, func(ctx context.Context) (last int64, err error) {
-		err = t.l.d.pool.QueryRow(ctx, `SELECT coalesce(max(position), 0) FROM thawtrail_leaf WHERE practice = $1 AND position >= $2`,
-			t.l.practice, t.next).Scan(&last)
-		return last, err
+	type behind struct{ next, last int64 }
+	found, err := ask(t, func(ctx context.Context) (b behind, err error) {
+		err = t.l.d.pool.QueryRow(ctx, `SELECT p.next, max(l.position) FROM thawtrail_practice AS p
+			JOIN thawtrail_leaf AS l ON l.practice = p.practice AND l.position >= p.next WHERE p.practice = $1 GROUP BY p.next`,
+			t.l.practice).Scan(&b.next, &b.last)
+		return b, err
 	})
-	if err == nil && last > 0 {
-		return fmt.Errorf("there are records at %d, and they are said to end before %d: the tables were put back from different moments; put all of them back from one backup", last, t.next)
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return nil
+	case err != nil:
+		return err
 	}
-	return err
+	return fmt.Errorf("there are records at %d, and they are said to end before %d: the tables were put back from different moments; put all of them back from one backup", found.last, found.next)
 }
 
 // lose says that the practice is another process's.
