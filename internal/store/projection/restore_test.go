@@ -1,13 +1,16 @@
 package projection
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"testing"
 
+	"github.com/fxamacker/cbor/v2"
 	"github.com/stretchr/testify/require"
 
 	"thawtrail/internal/ledger/ledgertest"
+	"thawtrail/internal/store/index"
 	"thawtrail/internal/store/index/indextest"
 	"thawtrail/internal/store/journal/memfs"
 	pb "thawtrail/proto/thawtrail/v1"
@@ -67,5 +70,33 @@ func TestAnOlderJournalUnderRowsOfWhatIsGone(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A stop while an index of other rules is being emptied: the next start finds that it is one,
+// and no row of those rules stays.
+func TestAnIndexOfOtherRulesIsEmptiedWhole(t *testing.T) {
+	unclean := func(o *Options) { o.Unclean = true }
+	trail := (&indextest.Trail{}).Reopened()
+	r := newRig(t, trail)
+	for i := range 300 {
+		r.receive(r.device, fmt.Sprintf("BAG%d", i))
+	}
+	r.catchUp()
+	require.NoError(t, trail.Update(func(w index.Writer) error {
+		var row cursorRow
+		value, _, err := w.Get(cursorKey)
+		require.NoError(t, err)
+		require.NoError(t, cbor.Unmarshal(value, &row))
+		row.Fold++
+		value, err = cbor.Marshal(row)
+		require.NoError(t, err)
+		return errors.Join(w.Set(cursorKey, value), w.Set([]byte("u/of other rules"), []byte{1}))
+	}))
+	emptied := trail.Reopened()
+	r.again(emptied, unclean).requireRebuilt()
+	require.Greater(t, emptied.Len(), trail.Len()+2)
+	for n := trail.Len(); n <= emptied.Len(); n++ {
+		r.again(emptied.AsOf(n).Reopened(), unclean).requireRebuilt()
 	}
 }
