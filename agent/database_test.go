@@ -17,7 +17,6 @@ import (
 
 	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/require"
-	"google.golang.org/grpc"
 
 	"thawtrail/internal/node"
 	"thawtrail/internal/store/pg"
@@ -368,7 +367,7 @@ func TestAnOlderDatabaseIsPutBack(t *testing.T) {
 	conn, err := pgx.Connect(t.Context(), cluster.URL())
 	require.NoError(t, err)
 	defer func() { require.NoError(t, conn.Close(context.Background())) }()
-	tables := []string{"thawtrail_practice", "thawtrail_leaf", "thawtrail_small"}
+	tables := []string{"thawtrail_practice", "thawtrail_opening", "thawtrail_leaf", "thawtrail_small"}
 	all := func(statement string) {
 		t.Helper()
 		tx, err := conn.BeginTx(t.Context(), pgx.TxOptions{IsoLevel: pgx.RepeatableRead}) // all of one moment, as in a backup
@@ -436,8 +435,12 @@ func hostOn(t *testing.T, d *pg.Database, dir, listen string, log *said, change 
 // again: a host that is full lets nobody in before it has seen that the last one left.
 func owned(t *testing.T, dir string) []string {
 	t.Helper()
-	c := &clinic{t: t, dir: dir, conn: dial(t, dir, grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))}
+	c := &clinic{t: t, dir: dir, conn: dial(t, dir)}
 	defer c.conn.Close()
+	eventually(t, dir+" answers", func() bool {
+		_, err := pb.NewAuditServiceClient(c.conn).GetStatus(t.Context(), &pb.GetStatusRequest{})
+		return err == nil
+	})
 	return c.roles("M. Alder")
 }
 

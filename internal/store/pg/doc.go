@@ -66,7 +66,7 @@
 // # What is asked of the database
 //
 // Tables with primary keys of text and bigint, bytea, timestamptz and interval, bigint
-// arithmetic; INSERT … ON CONFLICT, UPDATE … RETURNING, UPDATE … FROM, WITH an UPDATE before
+// arithmetic; INSERT … ON CONFLICT, UPDATE … RETURNING, UPDATE … FROM, JOIN, GROUP BY, WITH an UPDATE before
 // an INSERT, unnest of two arrays, = ANY of an ARRAY that a question gives, min, max,
 // coalesce, ORDER BY with LIMIT, octet_length, current_timestamp, transactions of a few
 // statements at read committed or above; current_setting with its second argument. No
@@ -83,5 +83,7 @@
 // it can be made again. The index says itself when the records are not those that it was made
 // of (an earlier image of the database was put back): then it is made anew, and the hub begins
 // new logs, since it may have written numbers that are gone. A machine with an empty disk
-// learns that from its laptops alone, as a server does whose folder is an older copy.
+// learns that from its laptops alone, as a server does whose folder is an older copy. When
+// another process went on from such an image, and brought as much as there had been, the
+// records do not show it: then the openings do (openings.go).
 package pg

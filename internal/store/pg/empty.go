@@ -26,8 +26,10 @@ func (l *Lease) Empty(ctx context.Context) error {
 		}
 	}
 	err := l.holding(ctx, func(ctx context.Context, tx pgx.Tx) error {
-		if _, err := tx.Exec(ctx, `DELETE FROM thawtrail_small WHERE practice = $1`, l.practice); err != nil {
-			return err
+		for _, table := range []string{"thawtrail_small", "thawtrail_opening"} {
+			if _, err := tx.Exec(ctx, `DELETE FROM `+table+` WHERE practice = $1`, l.practice); err != nil { // #nosec G202 -- one of these two
+				return err
+			}
 		}
 		_, err := tx.Exec(ctx, `UPDATE thawtrail_practice SET next = 1, fence = fence + 1, key_id = NULL, proof = NULL WHERE practice = $1`, l.practice)
 		return err

@@ -36,6 +36,7 @@ type truth struct {
 	ctx    context.Context // ends with Close
 	cancel context.CancelFunc
 	reads  singleflight.Group // of frames, by position
+	begun  int64              // the fence as this opening moved it
 
 	commit  sync.Mutex // guards the fields below: one Commit at a time
 	fence   int64
@@ -90,7 +91,11 @@ func (t *truth) begin(ctx context.Context) error {
 	if t.next, err = t.settle(); err != nil {
 		return err
 	}
-	return t.endsThere()
+	t.begun = t.fence
+	if err := t.endsThere(); err != nil {
+		return err
+	}
+	return t.note()
 }
 
 // endsThere refuses records behind the end. A batch and the end move in one transaction, so

@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"io/fs"
 	"math/rand/v2"
-	"path/filepath"
 	"sync"
 	"testing"
 	"time"
@@ -24,6 +23,7 @@ import (
 	"thawtrail/internal/store"
 	"thawtrail/internal/store/journal"
 	"thawtrail/internal/store/pg/pgtest"
+	"thawtrail/internal/store/projection"
 	"thawtrail/internal/store/truthtest"
 	"thawtrail/internal/testrun"
 	"thawtrail/internal/wholefile"
@@ -370,6 +370,61 @@ func TestTablesOfDifferentMomentsAreRefused(t *testing.T) {
 	require.Equal(t, 2, rows(t, opt.practice), "nothing is taken out")
 }
 
+// An opening is known to the later ones, with where the records ended since: not in an image
+// of before, not when it is too long ago, and not after everything was taken out.
+func TestWhatAnOpeningKnowsOfThoseBefore(t *testing.T) {
+	p := newPlace(t)
+	take := opener(t, p, closing)
+	again := func() *truth {
+		opened, err := take()
+		require.NoError(t, err)
+		t.Cleanup(func() { require.NoError(t, opened.Close()) })
+		return opened.(*truth)
+	}
+	first := again()
+	mustCommit(t, first, "a", "b", "c")
+	second := again()
+	mustCommit(t, second, "d")
+	third := again()
+	since := func(of *truth) journal.Position {
+		t.Helper()
+		end, known, err := third.Since(of.Opening())
+		require.NoError(t, err)
+		require.Equal(t, known, !end.IsZero())
+		return end
+	}
+	require.Equal(t, position(4), since(first))
+	require.Equal(t, position(5), since(second))
+	require.Zero(t, since(third), "none is later")
+	for _, strange := range [][]byte{nil, []byte("?"), append(first.Opening()[:16], second.Opening()[16:]...)} {
+		_, known, err := third.Since(strange)
+		require.NoError(t, err)
+		require.False(t, known)
+	}
+
+	// Put back to where the first one had begun, without this table, and gone on with.
+	query(t, `DELETE FROM thawtrail_leaf WHERE practice = $1 RETURNING 1`, p.practice)
+	query(t, `UPDATE thawtrail_practice SET next = 1, fence = $2 WHERE practice = $1 RETURNING 1`, p.practice, first.begun)
+	third = again()
+	require.Equal(t, position(1), since(first))
+	require.Zero(t, since(second))
+	mustCommit(t, third, "e", "f")
+	third = again()
+	require.Equal(t, position(1), since(first), "the earliest counts")
+
+	last := third
+	for range openingsKept - 1 {
+		third = again()
+	}
+	require.Zero(t, since(first), "too long ago")
+	require.NotZero(t, since(last))
+	count := func() int { return query(t, `SELECT count(*) FROM thawtrail_opening WHERE practice = $1`, p.practice) }
+	require.Equal(t, openingsKept, count())
+
+	require.NoError(t, third.l.Empty(t.Context()))
+	require.Zero(t, count())
+}
+
 func TestTheKeyIsDecidedAtCreation(t *testing.T) {
 	for _, made := range []store.Opening{{}, closing} {
 		opt := newPlace(t)
@@ -449,32 +504,91 @@ func TestNames(t *testing.T) {
 	require.Equal(t, "of a.box", string(got))
 }
 
+// replicaOf opens a replica of the practice in a folder, as a process does that takes it.
+func replicaOf(t *testing.T, p place, dir string) *store.Store {
+	t.Helper()
+	s, err := store.Open(t.Context(), store.Options{
+		Dir: dir, Key: closing.Key, KeyID: closing.KeyID, Clock: clock.System{},
+		Device: deviceKey("device"), DeviceName: "clinic", Truth: p.lease(t).Truth(),
+	})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	return s
+}
+
+func deviceKey(name string) ed25519.PrivateKey {
+	seed := sha256.Sum256([]byte(name))
+	return ed25519.NewKeyFromSeed(seed[:])
+}
+
+func hold(t *testing.T, s *store.Store, batch string) (*event.Record, error) {
+	records, err := s.Append(t.Context(), store.Draft{Type: event.TypeBatchHeld, Author: "vet", Payload: &pb.BatchHeld{Product: "P", Batch: batch, Reason: "the maker called"}})
+	if err != nil {
+		return nil, err
+	}
+	return records[0], nil
+}
+
+func mustHold(t *testing.T, s *store.Store, batch string) *event.Record {
+	t.Helper()
+	r, err := hold(t, s, batch)
+	require.NoError(t, err)
+	return r
+}
+
 // A replica whose records lie in a database opens on an empty disk and has them all; the
 // process that had it before saves nothing any more.
 func TestAReplicaOnADatabase(t *testing.T) {
 	opt := newPlace(t)
-	replica := func(dir string) *store.Store {
-		seed := sha256.Sum256([]byte("device"))
-		s, err := store.Open(t.Context(), store.Options{
-			Dir: filepath.Join(t.TempDir(), dir), Key: closing.Key, KeyID: closing.KeyID, Clock: clock.System{},
-			Device: ed25519.NewKeyFromSeed(seed[:]), DeviceName: "clinic", Truth: opt.lease(t).Truth(),
-		})
-		require.NoError(t, err)
-		t.Cleanup(func() { require.NoError(t, s.Close()) })
-		return s
-	}
-	hold := func(s *store.Store, batch string) error {
-		_, err := s.Append(t.Context(), store.Draft{Type: event.TypeBatchHeld, Author: "vet", Payload: &pb.BatchHeld{Product: "P", Batch: batch, Reason: "the maker called"}})
-		return err
-	}
-	first := replica("first")
-	require.NoError(t, hold(first, "H-1"))
-	require.NoError(t, hold(first, "H-2"))
-	second := replica("second")
+	first := replicaOf(t, opt, t.TempDir())
+	mustHold(t, first, "H-1")
+	mustHold(t, first, "H-2")
+	second := replicaOf(t, opt, t.TempDir())
 	require.Equal(t, first.Records(), second.Records())
 	require.Equal(t, first.Logs(), second.Logs())
-	require.ErrorIs(t, hold(first, "never"), store.ErrFenced)
-	require.NoError(t, hold(second, "H-3"))
+	_, err := hold(t, first, "never")
+	require.ErrorIs(t, err, store.ErrFenced)
+	mustHold(t, second, "H-3")
 	require.Equal(t, first.Records()+1, second.Records())
 	require.NoError(t, second.CatchUp(t.Context()))
+}
+
+// An older image of the database is put back and another process goes on from there. By the
+// time that the first one has the practice again, the record that it knew last lies where it
+// lay, and one before it is another: what the first one had made of them is not believed.
+func TestAnIndexOfWhatWasThereBeforeAnImage(t *testing.T) {
+	laptop, err := store.Open(t.Context(), store.Options{Dir: t.TempDir(), Clock: clock.System{}, Device: deviceKey("laptop"), DeviceName: "car"})
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, laptop.Close()) })
+	brought, _, err := laptop.ReadRun(t.Context(), laptop.OwnLogs()[0], 0, 1<<20)
+	require.NoError(t, err)
+	p, one := newPlace(t), t.TempDir()
+	first := replicaOf(t, p, one)
+	image := query(t, `SELECT next FROM thawtrail_practice WHERE practice = $1`, p.practice)
+	gone := mustHold(t, first, "H-2")
+	bring := func(s *store.Store) {
+		t.Helper()
+		results, err := s.Ingest(t.Context(), []*pb.Run{brought})
+		require.NoError(t, err)
+		require.Equal(t, 1, results[0].Taken)
+		require.NoError(t, s.CatchUp(t.Context()))
+	}
+	bring(first)
+	require.NoError(t, first.Close())
+
+	// Put back, and gone on with.
+	query(t, `DELETE FROM thawtrail_leaf WHERE practice = $1 AND position >= $2 RETURNING 1`, p.practice, image)
+	query(t, `UPDATE thawtrail_practice SET next = $2 WHERE practice = $1 RETURNING 1`, p.practice, image)
+	second := replicaOf(t, p, t.TempDir())
+	there := mustHold(t, second, "H-3")
+	bring(second)
+	want := second.Logs()
+	require.NoError(t, second.Close())
+
+	again := replicaOf(t, p, one)
+	require.Equal(t, want, again.Logs())
+	_, err = again.FindRecord(there.Hash.String())
+	require.NoError(t, err)
+	_, err = again.FindRecord(gone.Hash.String())
+	require.ErrorIs(t, err, projection.ErrNotFound)
 }

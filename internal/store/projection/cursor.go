@@ -32,6 +32,7 @@ type cursor struct {
 	passed  []passed         // damage that was passed over, in order, at most maxPassed
 	anchor  mark             // before it nothing can be lost; the zero mark when that is not known
 	emptied bool             // the index was, and a stop of the machine may bring back what was in it
+	opening []byte           // of a journal that is shared: under which the index was last found to be of it
 }
 
 // witness is a record and where it lay. While the journal holds it there, it is
@@ -59,7 +60,8 @@ type cursorRow struct {
 	Passed []passed `cbor:"8,keyasint,omitempty"`
 	Anchor *mark    `cbor:"9,keyasint,omitempty"`
 
-	Emptied bool `cbor:"10,keyasint,omitempty"`
+	Emptied bool   `cbor:"10,keyasint,omitempty"`
+	Opening []byte `cbor:"11,keyasint,omitempty"`
 }
 
 const (
@@ -83,7 +85,7 @@ func (c *cursor) witness() Witness {
 
 func (c *cursor) encode() ([]byte, error) {
 	r := cursorRow{Pos: c.pos.Encode(), Written: c.written, Marks: c.marks, Fold: ledger.FoldVersion, Refold: c.refold,
-		LastPos: c.last.pos.Encode(), Last: c.last.hash[:], Passed: c.passed, Emptied: c.emptied}
+		LastPos: c.last.pos.Encode(), Last: c.last.hash[:], Passed: c.passed, Emptied: c.emptied, Opening: c.opening}
 	if !c.anchor.at().IsZero() {
 		r.Anchor = &c.anchor
 	}
@@ -109,7 +111,7 @@ func decodeCursor(value []byte) (c cursor, ok bool, err error) {
 	if c.pos, err = journal.DecodePosition(r.Pos); err != nil {
 		return c, false, fmt.Errorf("cursor: %w", err)
 	}
-	c.written, c.marks, c.refold, c.passed, c.emptied = r.Written, r.Marks, r.Refold, r.Passed, r.Emptied
+	c.written, c.marks, c.refold, c.passed, c.emptied, c.opening = r.Written, r.Marks, r.Refold, r.Passed, r.Emptied, r.Opening
 	if r.Anchor != nil {
 		c.anchor = *r.Anchor
 	}

@@ -49,6 +49,16 @@ type Journal interface {
 	Scan(from journal.Position, fn func(journal.Position, []byte) error, onDamage func(from, to journal.Position, reason string) error) error
 }
 
+// Shared is a journal that others open too, one after the other, and that may have been put
+// back to an earlier image: what was written there since may look the same at its end.
+type Shared interface {
+	// Opening names this opening of it.
+	Opening() []byte
+	// Since is the earliest end that it had at an opening after the named one. ok is false
+	// when it does not know that one: it is too long ago, or was after that image.
+	Since(opening []byte) (end journal.Position, ok bool, err error)
+}
+
 // Logs is what the projection asks of the table of logs. Both answer from memory.
 type Logs interface {
 	// Log is a log as it was committed.

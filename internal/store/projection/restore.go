@@ -77,13 +77,38 @@ func (p *Projection) readIndex(also Witness) (lost journal.Position, err error) 
 	if err != nil {
 		return lost, err
 	}
+	another, err := p.ofAnother()
+	if err != nil {
+		return lost, fmt.Errorf("read the index: %w", err)
+	}
 	undone := p.unclean && p.cursor.emptied || !lost.IsZero() && !p.cursor.emptied
 	p.kept = !p.cursor.pos.IsZero()
-	if !gone.IsZero() || healed || !fold || joined || undone {
+	if !gone.IsZero() || healed || !fold || joined || undone || another {
 		p.kept = false
 		return lost, errors.Join(p.emptyIndex(), p.SetLocal(foundingName, p.opt.Founding[:]))
 	}
+	p.cursor.opening = p.opening()
 	return lost, p.readRights()
+}
+
+// opening names the opening of a journal that is shared; nil of one that is not.
+func (p *Projection) opening() []byte {
+	if shared, is := p.journal.(Shared); is {
+		return shared.Opening()
+	}
+	return nil
+}
+
+// ofAnother says that the index may be of records that were there before an earlier image of
+// the journal was put back. Whoever opened that image first was told of a loss by its own
+// witnesses, or had none and is told by its peers: this one only reads everything again.
+func (p *Projection) ofAnother() (bool, error) {
+	shared, is := p.journal.(Shared)
+	if !is || later(p.cursor.pos, p.cursor.last.pos).IsZero() {
+		return false, nil
+	}
+	end, known, err := shared.Since(p.cursor.opening)
+	return !known || end.Compare(p.cursor.pos) < 0 || end.Compare(p.cursor.last.pos) <= 0, err
 }
 
 // readCursor reads how far the index has come, and of which record it holds rows from a
@@ -241,7 +266,7 @@ func (p *Projection) rewind() error {
 // start, which finds the same. After it the cursor says that the index was emptied, until
 // all of that is known to outlive a stop of the machine.
 func (p *Projection) emptyIndex() error {
-	p.cursor, p.torn, p.loose = cursor{emptied: true}, false, true
+	p.cursor, p.torn, p.loose = cursor{emptied: true, opening: p.opening()}, false, true
 	value, err := p.cursor.encode()
 	if err != nil {
 		return err
