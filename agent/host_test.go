@@ -197,6 +197,9 @@ func TestPracticesMakeRoom(t *testing.T) {
 	require.EqualValues(t, 2, h.open())
 	at["south"].start()
 	eventually(t, "all places are taken", func() bool { return h.measured(`thawtrail_host_refused_links_total{reason="full"}`) > 0 })
+	_, err := pb.NewAuditServiceClient(dial(t, filepath.Join(h.dir, "south"))).GetStatus(t.Context(), &pb.GetStatusRequest{})
+	require.Equal(t, codes.Unavailable, status.Code(err))
+	require.ErrorContains(t, err, "the practice south does not answer now: all places are taken by practices that have links: raise --open, or serve some elsewhere", "a person is told")
 	at["north"].stop()
 	eventually(t, "there is room again", func() bool { return at["south"].state() == at["west"].state() })
 }

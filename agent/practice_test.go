@@ -114,12 +114,12 @@ func run(t *testing.T, main func(context.Context, func(string)) error) (addr str
 }
 
 // dial goes through the door of the daemon on a folder.
-func dial(t *testing.T, dir string, more ...grpc.DialOption) *grpc.ClientConn {
+func dial(t *testing.T, dir string) *grpc.ClientConn {
 	t.Helper()
 	door, err := local.OfData(dir)
 	require.NoError(t, err)
 	target, options := door.Target()
-	conn, err := grpc.NewClient(target, append(options, more...)...)
+	conn, err := grpc.NewClient(target, options...)
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = conn.Close() })
 	return conn

@@ -96,6 +96,7 @@ type host struct {
 	cfg      HostConfig
 	listener net.Listener
 	probes   *inlet
+	reasons  *inlet // links that are told why they are refused
 	shakes   authority.Handshakes
 	taking   chan struct{}       // a place for each link that is not handed in yet
 	turns    chan struct{}       // a place for each core that may work in bulk
@@ -147,7 +148,7 @@ func Host(ctx context.Context, cfg HostConfig) error {
 	}
 	defer listener.Close()
 	h := &host{
-		cfg: cfg, listener: listener, probes: newInlet(listener.Addr()), taking: make(chan struct{}, mostTaking),
+		cfg: cfg, listener: listener, probes: newInlet(listener.Addr()), reasons: newInlet(listener.Addr()), taking: make(chan struct{}, mostTaking),
 		turns: make(chan struct{}, max(1, runtime.GOMAXPROCS(0)-1)), room: rpc.NewRoom(), closes: make(chan struct{}, 1),
 		practices: map[string]*hosted{}, registry: node.NewRegistry(),
 	}
@@ -178,6 +179,7 @@ func (h *host) serveAll(ctx context.Context) error {
 		return err
 	}
 	group.Go(func() error { return rpc.Serve(ctx, probe, h.probes) })
+	group.Go(func() error { return rpc.Serve(ctx, reasonsServer(), h.reasons) })
 	if metrics != nil {
 		group.Go(func() error { return node.ServeMetrics(ctx, metrics, h.registry) })
 	}

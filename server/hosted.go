@@ -96,11 +96,10 @@ func (h *host) openDoor(ctx context.Context, p *hosted) error {
 var (
 	errCrowded = errors.New("this practice has too many links")
 	errFull    = errors.New("all places are taken by practices that have links: raise --open, or serve some elsewhere")
-	errFailed  = errors.New("it could not be opened a moment ago")
+	errFailed  = errors.New("it could not be opened a moment ago; the host's log says why")
 )
 
-// enter hands a link to its practice, which is opened when it is not. It closes a link that
-// cannot be served now: laptops try again by themselves.
+// enter hands a link to its practice, which is opened when it is not.
 func (h *host) enter(ctx context.Context, p *hosted, conn net.Conn) {
 	r, err := h.join(ctx, p)
 	if err != nil {
@@ -108,12 +107,6 @@ func (h *host) enter(ctx context.Context, p *hosted, conn net.Conn) {
 		return
 	}
 	r.inlet.give(authority.Counted(conn, func() { h.leave(r) }))
-}
-
-func (h *host) refuse(p *hosted, conn net.Conn, err error) {
-	h.refused.WithLabelValues(reasonOf(err)).Inc()
-	h.cfg.Log.Debug("a link is refused", "practice", p.name, "error", err)
-	_ = conn.Close()
 }
 
 // reasonOf is a refusal as monitors count it.

@@ -35,7 +35,7 @@ const (
 
 var (
 	errElsewhere = errors.New("another process has this practice open, and it cannot be handed on to that one")
-	errTwice     = errors.New("the practice is open at another process, and this link goes no further")
+	errTwice     = errors.New("another process has this practice open: give the command there")
 )
 
 // lookInDatabase finds the practices of the database.
