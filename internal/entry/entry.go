@@ -343,7 +343,7 @@ func (b view) author(actor Actor, text string) (string, error) {
 		return ids[0], nil
 	}
 	if j := b.replica.Joined; j != nil {
-		if known, err := b.State(event.Key{Kind: event.KindPerson, ID: j.Person}); err != nil || known != nil {
+		if is, err := b.Has(event.Key{Kind: event.KindPerson, ID: j.Person}); err != nil || is {
 			return j.Person, err
 		}
 	}

@@ -25,7 +25,14 @@ func (b *ReadView) Bag(id string) (*ledger.Bag, error) { return Get[*ledger.Bag]
 
 // Case is a case; nil when it is not known here.
 func (b *ReadView) Case(id string) (*ledger.Case, error) {
-	return Get[*ledger.Case](b, event.KindCase, id)
+	if b.last == nil || b.last.Entity.ID != id {
+		c, err := Get[*ledger.Case](b, event.KindCase, id)
+		if err != nil || c == nil {
+			return nil, err
+		}
+		b.last = c
+	}
+	return b.last, nil
 }
 
 // bagLine is a bag as lists need it.

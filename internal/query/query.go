@@ -29,6 +29,7 @@ type ReadView struct {
 	past     time.Time // the moment past that an answer is about; zero for now
 	names    map[event.Key]string
 	gone     map[string]bool // clients of whom it is known whether they were forgotten
+	last     *ledger.Case    // that was read: an entry, and a page, ask for it again and again
 
 	// What many rows of one answer share is read once.
 	cards  map[string]*ledger.Card

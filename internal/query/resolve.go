@@ -36,7 +36,7 @@ func (b *ReadView) Resolve(field, kind, text string) (string, error) {
 	if kind == event.KindBag {
 		return b.resolveBag(field, text)
 	}
-	if state, err := b.State(event.Key{Kind: kind, ID: text}); err != nil || state != nil {
+	if is, err := b.Has(event.Key{Kind: kind, ID: text}); err != nil || is {
 		return text, err
 	}
 	if id, ok, err := b.ByName(field, kind, text); ok || err != nil {

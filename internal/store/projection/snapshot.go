@@ -43,6 +43,9 @@ func (v *Snapshot) State(k event.Key) (ledger.State, error) {
 	return state, nil
 }
 
+// Has says that something is known of an entity.
+func (v *Snapshot) Has(k event.Key) (bool, error) { return v.r.Has(stateKey(k)) }
+
 // Get is State with its type; ok is false when nothing is known.
 func Get[S ledger.State](v *Snapshot, k event.Key) (state S, ok bool, err error) {
 	got, err := v.State(k)
