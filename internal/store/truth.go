@@ -34,6 +34,9 @@ type Truth interface {
 	Close() error
 }
 
+// Shared is what a truth tells besides that others open too, elsewhere.
+type Shared = projection.Shared
+
 // Disk is what a truth on a disk of this machine tells besides: a disk fills up, and
 // comes back after a cable was put right.
 type Disk interface {

@@ -7,8 +7,8 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"thawtrail/internal/store"
 	"thawtrail/internal/store/journal"
-	"thawtrail/internal/store/projection"
 )
 
 // An index outlives its process, and the database may meanwhile be put back to an earlier
@@ -17,7 +17,7 @@ import (
 // of what lies there if that row is there, and the records ended at no later opening before
 // what the index has come to.
 
-var _ projection.Shared = (*truth)(nil)
+var _ store.Shared = (*truth)(nil)
 
 // openingsKept of a practice are known; an index that is older is built again.
 const openingsKept = 256
